@@ -1,0 +1,127 @@
+"""What a study finds, as plain tables: the hand-over from the models to the outputs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from noisemap.states import Zone
+
+FloatArray = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A figure with its 90 % interval."""
+
+    best: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class HomeLevels:
+    """Indicators at every home for one scenario; one value a home, at its loudest facade."""
+
+    l_dn: FloatArray  # braking trucks: day-night level [dB]
+    l_den: FloatArray
+    l_night: FloatArray  # night of the study's own hours [dB]
+    l_eq_worst_hour: FloatArray  # loudest hour of the 24 [dB]
+    worst_hour: npt.NDArray[np.int64]  # which hour it is, 0-23
+    l_a_max: FloatArray  # loudest pass class that occurs, A-weighted, fast [dB]
+    passes_night: Mapping[int, FloatArray]  # level [dB] -> passes a night above it
+    l_eq_traffic: FloatArray  # all modelled traffic, 24 h energy mean [dB]
+    l_den_traffic: FloatArray
+    l_night_traffic: FloatArray
+    l_night_total: FloatArray | None  # with the background, where one was given
+
+
+@dataclass(frozen=True)
+class BrakeRow:
+    """The brakes of one truck weight on one descent under one rule."""
+
+    truck: str
+    mass_kg: float
+    road: str
+    condition: str  # "normal" or "degraded"
+    peak_free_c: float  # retarder used wherever it helps [°C]
+    peak_zone_c: float  # retarder silent in the zone [°C]
+    peak_none_c: float  # no retarder on the whole descent [°C]
+    stop_c: float  # heat of one full stop, counted in the three peaks [°C]
+    hard_limit_c: float
+    planning_limit_c: float
+    peak_at_m: float  # chainage where the zone's peak stands [m]
+
+    @property
+    def forbids(self) -> bool:
+        """Whether the zone takes this truck over the planning limit that it kept before."""
+        return self.peak_zone_c > self.planning_limit_c >= self.peak_free_c
+
+
+@dataclass(frozen=True)
+class ZoneResult:
+    """One zone against no zone."""
+
+    zone: Zone
+    levels: HomeLevels
+    quieter_by: FloatArray  # per home: night level of braking trucks before minus after [dB]
+    people_passes: Mapping[int, Interval]  # level [dB] -> people x passes a night spared
+    people_over: Mapping[str, tuple[Interval, Interval]]  # criterion -> before, after
+    people_within_2db: Mapping[str, float]  # criterion -> people within 2 dB of the line, after
+    people_helped: Interval  # quieter by 1 dB or more
+    people_louder: float
+    brakes: tuple[BrakeRow, ...]
+    verdict: str  # "refused for brakes" | "worth signing" | "not worth signing" | "needs an engineering study"
+    sentence: str
+    reasons: tuple[str, ...] = ()
+    quieter_interval: Interval | None = None  # people-weighted mean of quieter_by [dB]
+
+
+@dataclass(frozen=True)
+class LevelArea:
+    """Areas between two levels as polygons in the study's coordinate system."""
+
+    low: float  # [dB]
+    high: float
+    rings: tuple[tuple[FloatArray, ...], ...]  # polygons: outer ring, then holes, each (n, 2)
+
+
+@dataclass(frozen=True)
+class DriveRow:
+    """What one truck weight does on one stretch of its descent."""
+
+    stretch: int
+    speed_kmh: float
+    engine_speed_rpm: float
+    braking_cylinders: float  # mean over time while braking
+    duty: float  # share of time with the retarder on
+    brake_temperature_c: float
+
+
+@dataclass(frozen=True)
+class Findings:
+    """Everything a run found; the outputs only format it."""
+
+    study_name: str
+    units: str
+    before: HomeLevels
+    zones: tuple[ZoneResult, ...]
+    areas: tuple[LevelArea, ...]  # l_a_max of braking trucks without any zone
+    areas_indicator: str
+    drive: Mapping[str, tuple[DriveRow, ...]]  # truck name -> rows along its descents
+    people_by_band: Mapping[str, Mapping[str, float]]  # indicator -> band label -> people
+    far_people: float  # people beyond 1000 m of every braking stretch
+    home_flags: tuple[tuple[str, ...], ...]  # per home: near grazing, beyond 1000 m, ...
+    answer: str  # the sentence that answers the question
+    cautions: tuple[str, ...]
+    assumptions: tuple[str, ...]
+    warnings: tuple[str, ...]
+    method: tuple[str, ...]  # editions, readings, what they do not cover
+    uncertainty: tuple[str, ...]
+    sources: tuple[str, ...]  # reference keys
+    gain_with_background: Mapping[int, Interval] = field(default_factory=dict)
+    # assumed background [dB] -> people-weighted fall of the total night level [dB]
+    optional_effects: Mapping[str, str] = field(default_factory=dict)

@@ -1,0 +1,156 @@
+"""The scene: terrain, roads, stretches, homes, ground and obstacles as plain arrays.
+
+Every coordinate is in the study's metric coordinate system, every height in
+metres in one vertical datum.  Geometry objects end here; the floors above read
+arrays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+ON_GROUND, BRIDGE, TUNNEL = 0, 1, 2
+
+
+@dataclass(frozen=True)
+class Terrain:
+    """Ground heights on a square grid; row 0 is the southern row, column 0 the western."""
+
+    x0: float  # centre of cell [0, 0] [m]
+    y0: float  # [m]
+    cell: float  # spacing of the grid used [m]
+    height: FloatArray  # (rows, columns) [m]
+    filled: BoolArray  # (rows, columns) True where a void was filled
+    native_cell: float  # spacing of the file the heights came from [m]
+
+
+@dataclass(frozen=True)
+class GroundCover:
+    """Ground factor and dense trees on a square grid, oriented as the terrain."""
+
+    x0: float
+    y0: float
+    cell: float
+    factor: FloatArray  # (rows, columns) 0 hard .. 1 porous [1]
+    foliage: BoolArray  # (rows, columns) True where trees are dense enough for Annex A.1
+    foliage_height: float  # height of those trees [m]
+
+
+@dataclass(frozen=True)
+class Road:
+    """One continuous road: points every few metres along the driving line."""
+
+    road_id: str  # unique
+    name: str  # what the user's file calls it; untrusted text
+    road_class: str
+    x: FloatArray  # (n,) [m]
+    y: FloatArray
+    chainage: FloatArray  # (n,) distance along the road from its first point [m]
+    height: FloatArray  # (n,) fitted height of the road surface [m]
+    grade_sigma: FloatArray  # (n-1,) standard uncertainty of the grade [1]
+    structure: npt.NDArray[np.uint8]  # (n-1,) ON_GROUND, BRIDGE or TUNNEL
+    speed_limit_kmh: FloatArray  # (n-1,)
+    speed_limit_assumed: BoolArray  # (n-1,)
+    trucks_allowed: BoolArray  # (n-1,)
+    one_way: int  # 0 both directions, 1 with the points, -1 against them
+
+    @property
+    def grade(self) -> FloatArray:
+        """Grade between the points, positive where the road climbs with them [1]."""
+        return np.diff(self.height) / np.diff(self.chainage)
+
+
+@dataclass(frozen=True)
+class Stretches:
+    """Pieces of road short enough to stand for point sources; one row each."""
+
+    road: IntArray  # (m,) index into Scene.roads
+    from_m: FloatArray  # (m,) chainage of the start [m]
+    to_m: FloatArray  # (m,) chainage of the end [m]
+    x: FloatArray  # (m,) middle point [m]
+    y: FloatArray
+    z: FloatArray  # (m,) road surface at the middle point, on a bridge the deck [m]
+    ends: FloatArray  # (m, 4) x, y of the start, x, y of the end [m]
+    grade: FloatArray  # (m,) positive with the chainage [1]
+    grade_sigma: FloatArray  # (m,) [1]
+    speed_limit_kmh: FloatArray  # (m,)
+    covered: BoolArray  # (m,) in a tunnel: emits nothing
+    bridge: BoolArray  # (m,)
+    near_portal: BoolArray  # (m,) within 100 m of a tunnel's mouth
+
+    @property
+    def length(self) -> FloatArray:
+        """Length along the road [m]."""
+        return self.to_m - self.from_m
+
+
+@dataclass(frozen=True)
+class Homes:
+    """Where people live or stay; one row a building or address."""
+
+    home_id: tuple[str, ...]  # unique; untrusted text
+    label: tuple[str, ...]  # address or name; untrusted text
+    kind: tuple[str, ...]  # home, school, clinic, hotel, other
+    x: FloatArray
+    y: FloatArray
+    people: FloatArray
+    estimated: BoolArray  # True where the home itself was assumed, not mapped
+
+
+@dataclass(frozen=True)
+class Receivers:
+    """Calculation points; each belongs to a home and carries a share of its people."""
+
+    home: IntArray  # (n,) index into Homes
+    x: FloatArray
+    y: FloatArray
+    height: FloatArray  # (n,) above local ground [m]
+    share: FloatArray  # (n,) share of the home's people; sums to 1 a home [1]
+
+
+@dataclass(frozen=True)
+class Obstacles:
+    """Walls and buildings as plan edges with heights above local ground."""
+
+    edges: FloatArray  # (k, 4) x1, y1, x2, y2 [m]
+    height: FloatArray  # (k,) [m]
+    block: IntArray  # (k,) number of the building the edge belongs to, -1 for a wall
+    assumed_height: BoolArray  # (k,)
+
+
+@dataclass(frozen=True)
+class Repair:
+    """One thing that was wrong in the data and what was done about it."""
+
+    layer: str
+    item: str  # untrusted text
+    what: str
+    x: float = float("nan")
+    y: float = float("nan")
+
+
+@dataclass(frozen=True)
+class Scene:
+    """Everything the propagation and the descent need to know about the place."""
+
+    crs: str  # EPSG code of the metric system
+    terrain: Terrain
+    ground: GroundCover
+    roads: tuple[Road, ...]
+    stretches: Stretches
+    homes: Homes
+    receivers: Receivers
+    obstacles: Obstacles
+    repairs: tuple[Repair, ...] = ()
+    assumptions: tuple[str, ...] = ()  # plain sentences for the report
+    warnings: tuple[str, ...] = ()  # plain sentences for the report
+    attribution: tuple[str, ...] = ()  # must stand on every map and table
+    facts: Mapping[str, float] = field(default_factory=dict)  # counts: voids, homes, km, ...

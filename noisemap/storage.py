@@ -1,0 +1,144 @@
+"""Files that survive: atomic writes, hashes, and one run per folder."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import socket
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import IO, Any
+
+from noisemap.errors import BusyError, CannotWriteError
+
+
+def sha256_file(path: Path) -> str:
+    """Hex SHA-256 of a file, read in blocks."""
+    digest = hashlib.sha256()
+    with path.open("rb") as stream:
+        for block in iter(lambda: stream.read(1 << 20), b""):
+            digest.update(block)
+    return digest.hexdigest()
+
+
+def sha256_json(value: Any) -> str:
+    """Hex SHA-256 of a JSON-able value, independent of key order.
+
+    >>> sha256_json({"a": 1, "b": 2}) == sha256_json({"b": 2, "a": 1})
+    True
+    """
+    text = json.dumps(value, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+@contextlib.contextmanager
+def atomic_path(target: Path) -> Iterator[Path]:
+    """Yield a temporary path beside `target`; it takes the name only when all went well."""
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(
+            dir=target.parent, prefix=f".{target.stem}-", suffix=target.suffix
+        )
+    except OSError as error:
+        raise cannot_write(target, error) from error
+    os.close(handle)
+    temporary = Path(name)
+    try:
+        yield temporary
+        with temporary.open("rb") as stream:
+            os.fsync(stream.fileno())
+        temporary.chmod(0o644)
+        temporary.replace(target)
+    except OSError as error:
+        raise cannot_write(target, error) from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def cannot_write(target: Path, error: OSError) -> CannotWriteError:
+    """The sentence for a failed write."""
+    reason = error.strerror or str(error)
+    return CannotWriteError(
+        f"{target}: cannot be written ({reason}); free space, close the file, "
+        "or name another folder with --output"
+    )
+
+
+def write_bytes(target: Path, content: bytes) -> None:
+    """Write a file whole or not at all."""
+    with atomic_path(target) as temporary:
+        temporary.write_bytes(content)
+
+
+def write_text(target: Path, content: str) -> None:
+    """Write a UTF-8 text file whole or not at all, with plain newlines."""
+    write_bytes(target, content.encode("utf-8"))
+
+
+def write_json(target: Path, value: Any) -> None:
+    """Write JSON whole or not at all, with sorted keys and no NaN."""
+    write_text(target, json.dumps(value, indent=2, sort_keys=True, allow_nan=False) + "\n")
+
+
+class FolderLock:
+    """Hold a folder for one run; a second run ends with exit code 75.
+
+    The lock is the operating system's own lock on a file, so it ends with the
+    process that held it, however that process ended.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / ".noisemap.lock"
+        self._stream: IO[str] | None = None
+
+    def __enter__(self) -> FolderLock:
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._stream = self.path.open("a+", encoding="utf-8")
+        except OSError as error:
+            raise cannot_write(self.path.parent, error) from error
+        if not _try_lock(self._stream):
+            self._stream.seek(0)
+            holder = self._stream.read().strip() or "another process"
+            self._stream.close()
+            raise BusyError(
+                f"{self.path.parent}: held by {holder}; wait for it, or name another --output"
+            )
+        self._stream.truncate(0)
+        self._stream.write(f"process {os.getpid()} on {socket.gethostname()}")
+        self._stream.flush()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._stream is not None:
+            self._stream.truncate(0)
+            self._stream.close()
+            self._stream = None
+
+
+def _try_lock(stream: IO[str]) -> bool:
+    """Whether the operating system gave this process the lock."""
+    if os.name == "nt":  # pragma: no cover
+        import msvcrt
+
+        try:
+            msvcrt.locking(stream.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
+        except OSError:
+            return False
+        return True
+    import fcntl
+
+    try:
+        fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
