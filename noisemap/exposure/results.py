@@ -125,3 +125,7 @@ class Findings:
     gain_with_background: Mapping[int, Interval] = field(default_factory=dict)
     # assumed background [dB] -> people-weighted fall of the total night level [dB]
     optional_effects: Mapping[str, str] = field(default_factory=dict)
+    alternatives: tuple[str, ...] = ()  # other ways to the same quiet, plain sentences
+    home_halfwidth: FloatArray | None = None
+    # per home: half the 90 % interval of its own levels [dB]; None where not computed
+    invented: bool = False  # whether the place and its data are made up
