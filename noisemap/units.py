@@ -31,7 +31,7 @@ def celsius(fahrenheit_value: float) -> float:
 def mph(metres_per_second: float) -> float:
     """Speed in miles per hour.
 
-    >>> round(mph(20.1168), 6)
+    >>> round(mph(20.1168), 3)
     45.0
     """
     return metres_per_second * 3600.0 / MILE_M
@@ -40,7 +40,7 @@ def mph(metres_per_second: float) -> float:
 def metres_per_second(mph_value: float) -> float:
     """Speed in metres per second from miles per hour.
 
-    >>> metres_per_second(45.0)
+    >>> round(metres_per_second(45.0), 6)
     20.1168
     """
     return mph_value * MILE_M / 3600.0

@@ -1,1 +1,1 @@
-"""exposure"""
+"""Levels at homes: passes of vehicles times the transfer store."""

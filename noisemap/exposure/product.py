@@ -1,0 +1,184 @@
+"""Products over the transfer store, compiled: energy and fast maximum of every pass."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+from noisemap.source.pass_by import fast_weighting_correction
+from noisemap.transfer.store import TransferStore
+
+FloatArray = npt.NDArray[np.float64]
+Float32Array = npt.NDArray[np.float32]
+
+FAST_TIME_CONSTANT = 0.125  # IEC 61672-1 [s]
+
+_RATIO_LOG = np.linspace(-3.0, 2.0, 251)
+_CORRECTION = np.asarray(fast_weighting_correction(10.0**_RATIO_LOG), dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class PassSound:
+    """What one pass of each class leaves at the road, A-weighted, by stretch.
+
+    `energy` is sound power times the time on the stretch, `peak` the sound power
+    of the loudest state, both relative to 1 pW, over (class, stretch, height,
+    band); a class sounds on the stretches from `first` up to `last` only.
+    """
+
+    energy: Float32Array  # [s]
+    peak: Float32Array  # [1]
+    speed: Float32Array  # (class, stretch) [m/s]
+    first: npt.NDArray[np.int64]
+    last: npt.NDArray[np.int64]
+
+
+def pass_levels(store: TransferStore, sound: PassSound) -> tuple[Float32Array, Float32Array]:
+    """Exposure energy [s] and fast maximum [dB] of one pass, over (receiver, class).
+
+    References
+    ----------
+    moving-point-source : fast-weighted maximum of a passing point source
+    """
+    classes, stretches = sound.energy.shape[:2]
+    energy = np.zeros((store.receivers, classes), dtype=np.float32)
+    maximum = np.full((store.receivers, classes), -np.inf, dtype=np.float32)
+    _pass_levels(
+        store.pointer,
+        store.stretch,
+        store.t.reshape(store.paths, -1),
+        store.distance,
+        store.nearest,
+        sound.energy.reshape(classes, stretches, -1),
+        sound.peak.reshape(classes, stretches, -1),
+        sound.speed,
+        sound.first,
+        sound.last,
+        _CORRECTION,
+        energy,
+        maximum,
+    )
+    return energy, maximum
+
+
+@numba.njit(parallel=True, cache=True)  # type: ignore[untyped-decorator]
+def _pass_levels(
+    pointer, stretch, t, distance, nearest, energy, peak, speed, first, last, correction,
+    out_energy, out_maximum,
+):  # type: ignore[no-untyped-def]
+    classes = energy.shape[0]
+    columns = t.shape[1]
+    for r in numba.prange(len(pointer) - 1):
+        for c in range(classes):
+            total = 0.0
+            loudest = -np.inf
+            for p in range(pointer[r], pointer[r + 1]):
+                s = stretch[p]
+                if s < first[c] or s >= last[c]:
+                    continue
+                e = np.float32(0.0)
+                k = np.float32(0.0)
+                for j in range(columns):
+                    e += t[p, j] * energy[c, s, j]
+                    k += t[p, j] * peak[c, s, j]
+                total += e
+                if k > 0.0:
+                    near = nearest[p]
+                    ratio = speed[c, s] * FAST_TIME_CONSTANT / near
+                    place = min(max((np.log10(ratio) + 3.0) * 50.0, 0.0), 249.999)
+                    i = int(place)
+                    fast = correction[i] + (correction[i + 1] - correction[i]) * (place - i)
+                    level = 10.0 * np.log10(k) + 20.0 * np.log10(distance[p] / near) + fast
+                    loudest = max(loudest, level)
+            out_energy[r, c] = total
+            out_maximum[r, c] = loudest
+
+
+def energy_at_receivers(store: TransferStore, emission: Float32Array) -> Float32Array:
+    """Energy at each receiver of A-weighted emissions (column, stretch, height, band) [1]."""
+    columns, stretches = emission.shape[:2]
+    out = np.zeros((store.receivers, columns), dtype=np.float32)
+    _energy(
+        store.pointer,
+        store.stretch,
+        store.t.reshape(store.paths, -1),
+        emission.reshape(columns, stretches, -1),
+        out,
+    )
+    return out
+
+
+@numba.njit(parallel=True, cache=True)  # type: ignore[untyped-decorator]
+def _energy(pointer, stretch, t, emission, out):  # type: ignore[no-untyped-def]
+    for r in numba.prange(len(pointer) - 1):
+        for c in range(emission.shape[0]):
+            total = 0.0
+            for p in range(pointer[r], pointer[r + 1]):
+                s = stretch[p]
+                e = np.float32(0.0)
+                for j in range(t.shape[1]):
+                    e += t[p, j] * emission[c, s, j]
+                total += e
+            out[r, c] = total
+
+
+@dataclass(frozen=True)
+class PathShares:
+    """What the paths of each receiver carry of one emission."""
+
+    energy: FloatArray  # (receivers,)
+    twin_energy: FloatArray  # (receivers,) over the perturbed terrain
+    long_term_energy: FloatArray  # (receivers,) with Cmet
+    flagged: FloatArray  # (receivers, 8) energy of the paths with each flag
+    nearest: FloatArray  # (receivers,) distance to the nearest sounding stretch [m]
+
+
+def path_shares(store: TransferStore, emission: Float32Array) -> PathShares:
+    """Energies by flag, with Cmet and over the twin, for one emission (stretch, height, band)."""
+    n = store.receivers
+    shares = PathShares(
+        np.zeros(n), np.zeros(n), np.zeros(n), np.zeros((n, 8)), np.full(n, np.inf)
+    )
+    _path_shares(
+        store.pointer,
+        store.stretch,
+        store.t,
+        store.cmet_factor,
+        store.nearest,
+        store.flags,
+        store.twin,
+        emission,
+        shares.energy,
+        shares.twin_energy,
+        shares.long_term_energy,
+        shares.flagged,
+        shares.nearest,
+    )
+    return shares
+
+
+@numba.njit(parallel=True, cache=True)  # type: ignore[untyped-decorator]
+def _path_shares(
+    pointer, stretch, t, cmet, distance, flags, twin, emission,
+    energy, twin_energy, long_term, flagged, nearest,
+):  # type: ignore[no-untyped-def]
+    for r in numba.prange(len(pointer) - 1):
+        for p in range(pointer[r], pointer[r + 1]):
+            s = stretch[p]
+            path = 0.0
+            for h in range(t.shape[1]):
+                e = 0.0
+                for b in range(t.shape[2]):
+                    e += t[p, h, b] * emission[s, h, b]
+                path += e
+                twin_energy[r] += e * 10.0 ** (0.1 * twin[p, h])
+                long_term[r] += e * cmet[p, h]
+            energy[r] += path
+            if path > 0.0:
+                nearest[r] = min(nearest[r], distance[p])
+                for bit in range(8):
+                    if flags[p] & (1 << bit):
+                        flagged[r, bit] += path

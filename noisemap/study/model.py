@@ -1,0 +1,395 @@
+"""The study file, schema 1: what may stand in it, with units in every key."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    model_validator,
+)
+
+from noisemap.states import Binds, ExhaustState, RetarderKind
+from noisemap.study.hours import parse_hours
+from noisemap.units import MILE_M, POUND_KG
+
+
+class Table(BaseModel):
+    """A table of the study file: unknown keys are errors, numbers are finite."""
+
+    model_config = ConfigDict(
+        extra="forbid", strict=True, frozen=True, allow_inf_nan=False, validate_default=True
+    )
+
+
+def _plain_file(name: str) -> str:
+    lowered = name.lower()
+    if "://" in lowered or lowered.startswith(("/vsi", "pg:", "http:", "https:", "ftp:")):
+        raise ValueError("only a plain local file may be named here")
+    if "\0" in name or not name.strip():
+        raise ValueError("name a file, relative to the study file")
+    return name
+
+
+def _hours(value: object) -> object:
+    if isinstance(value, str):
+        return parse_hours(value)
+    if isinstance(value, list):
+        if not all(type(hour) is int and 0 <= hour <= 23 for hour in value):
+            raise ValueError("hours are whole numbers from 0 to 23")
+        return frozenset(value)
+    return value
+
+
+FileName = Annotated[str, AfterValidator(_plain_file)]
+Hours = Annotated[frozenset[int], BeforeValidator(_hours), Field(min_length=1)]
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Columns = dict[str, str]
+
+
+class StudyTable(Table):
+    """What the study is called, where it lies, in which coordinates it is computed."""
+
+    name: Annotated[str, Field(min_length=1, max_length=200)]
+    description: str = ""
+    crs: str = "auto"
+    window: tuple[float, float, float, float] | None = None  # west, south, east, north [deg]
+    attribution: list[str] = []
+    invented: bool = False
+
+    @model_validator(mode="before")
+    @classmethod
+    def _window_from_list(cls, data: object) -> object:
+        if isinstance(data, dict) and isinstance(data.get("window"), list):
+            data = {**data, "window": tuple(float(v) for v in data["window"])}
+        return data
+
+    @model_validator(mode="after")
+    def _window_order(self) -> Self:
+        if self.window and not (self.window[0] < self.window[2] and self.window[1] < self.window[3]):
+            raise ValueError("window: write west, south, east, north in degrees, west < east")
+        return self
+
+
+class LayerTable(Table):
+    """A file of features."""
+
+    file: FileName
+    layer: str | None = None
+    crs: str | None = None
+    columns: Columns = {}
+
+
+class TerrainTable(Table):
+    """Elevation files of one vertical datum."""
+
+    files: Annotated[list[FileName], Field(min_length=1)]
+    crs: str | None = None
+    nodata: float | None = None
+    vertical_unit: Literal["m", "ft", "us-ft"] = "m"
+
+
+class RoadsTable(LayerTable):
+    """The road network."""
+
+    classes: list[str] | None = None  # read at all
+    truck_classes: list[str] | None = None  # carry the modelled traffic
+    names: list[str] | None = None  # only these roads emit
+    width_m: Annotated[float, Field(ge=2.0, le=60.0)] = 10.0
+
+
+class HomesTable(LayerTable):
+    """Where people live."""
+
+    source: Literal["buildings", "points", "osm"] = "buildings"
+    placement: Literal["facades", "centre"] = "facades"
+    receiver_height_m: Annotated[float, Field(ge=0.5, le=100.0)] = 4.0
+    people_per_dwelling: Annotated[float, Field(gt=0.0, le=20.0)] = 2.5
+    people_total: Annotated[float, Field(gt=0.0)] | None = None
+    proxies: bool = True
+    proxy_people: Annotated[float, Field(gt=0.0, le=100.0)] = 2.5
+
+
+class GroundTable(Table):
+    """Ground factor from land use."""
+
+    file: FileName | None = None
+    layer: str | None = None
+    crs: str | None = None
+    columns: Columns = {}
+    default_factor: Share = 0.7
+    foliage_height_m: Annotated[float, Field(gt=0.0, le=60.0)] = 15.0
+
+
+class ObstaclesTable(Table):
+    """What screens: walls, and the buildings themselves."""
+
+    walls: FileName | None = None
+    layer: str | None = None
+    crs: str | None = None
+    buildings: Literal["homes", "none"] = "homes"
+    assumed_wall_height_m: Annotated[float, Field(gt=0.0, le=20.0)] | None = None
+
+
+class ExhaustShares(Table):
+    """How the heavy trucks' exhausts are shared out."""
+
+    after_treatment: Share = 0.50
+    muffled: Share = 0.42
+    worn: Share = 0.05
+    straight: Share = 0.03
+
+    @model_validator(mode="after")
+    def _sum(self) -> Self:
+        total = self.after_treatment + self.muffled + self.worn + self.straight
+        if abs(total - 1.0) > 1e-6:
+            raise ValueError(f"the four shares sum to {total:.3f}; they must sum to 1")
+        return self
+
+    def share(self, state: ExhaustState) -> float:
+        """The share of one state."""
+        return float(getattr(self, state))
+
+
+class AssumedTraffic(Table):
+    """Traffic by rule of thumb, for a place without counts; always shown as an assumption."""
+
+    vehicles_per_day: Annotated[float, Field(gt=0.0, le=500_000.0)]
+    medium_share: Share = 0.04
+    heavy_share: Share = 0.08
+    heavy_night_share: Share = 0.15
+    roads: list[str] | None = None
+
+
+class Periods(Table):
+    """Named sets of hours."""
+
+    night: Hours = frozenset({22, 23, 0, 1, 2, 3, 4, 5, 6})
+    evening: Hours = frozenset({19, 20, 21})
+
+    @model_validator(mode="after")
+    def _apart(self) -> Self:
+        both = sorted(self.night & self.evening)
+        if both:
+            raise ValueError(f"hours {both} are both night and evening")
+        return self
+
+
+class TrafficTable(Table):
+    """Counts by road, direction, hour, class and exhaust state."""
+
+    file: FileName | None = None
+    assumed: AssumedTraffic | None = None
+    exhaust_shares: ExhaustShares = ExhaustShares()
+    periods: Periods = Periods()
+
+    @model_validator(mode="after")
+    def _one_of(self) -> Self:
+        if (self.file is None) == (self.assumed is None):
+            raise ValueError("give either file or [traffic.assumed], one of the two")
+        return self
+
+
+class BackgroundTable(Table):
+    """Levels without the modelled traffic, by period."""
+
+    day_db: Annotated[float, Field(ge=10.0, le=90.0)]
+    evening_db: Annotated[float, Field(ge=10.0, le=90.0)]
+    night_db: Annotated[float, Field(ge=10.0, le=90.0)]
+    source: Literal["measured", "assumed"] = "assumed"
+
+
+class TruckTable(Table):
+    """One class of the heavy trucks: its weight, share and retarder."""
+
+    name: Annotated[str, Field(min_length=1, max_length=60)]
+    model: str = "family_15l"
+    mass_kg: Annotated[float, Field(ge=4_500.0, le=120_000.0)] | None = None
+    mass_lb: Annotated[float, Field(ge=10_000.0, le=265_000.0)] | None = None
+    share: Share
+    retarder: RetarderKind = "compression_release"
+
+    @model_validator(mode="after")
+    def _one_mass(self) -> Self:
+        if (self.mass_kg is None) == (self.mass_lb is None):
+            raise ValueError("give either mass_kg or mass_lb, one of the two")
+        return self
+
+    @property
+    def mass(self) -> float:
+        """Mass [kg]."""
+        if self.mass_kg is not None:
+            return self.mass_kg
+        assert self.mass_lb is not None
+        return self.mass_lb * POUND_KG
+
+
+class DescentTable(Table):
+    """How trucks take the grade and what their brakes may bear."""
+
+    preset: Literal["modern_drag", "federal", "first_principles"] = "modern_drag"
+    entry_temperature_c: Annotated[float, Field(ge=-20.0, le=400.0)] = 65.6
+    ambient_c: Annotated[float, Field(ge=-40.0, le=50.0)] = 32.2
+    hard_limit_c: Annotated[float, Field(ge=100.0, le=400.0)] = 260.0
+    planning_limit_c: Annotated[float, Field(ge=80.0, le=400.0)] = 190.0
+    stage_habit: Literal["lowest_that_holds", "always_full"] = "lowest_that_holds"
+    assumed_speed_kmh: Annotated[float, Field(ge=10.0, le=130.0)] | None = None
+
+    @model_validator(mode="after")
+    def _limits(self) -> Self:
+        if self.planning_limit_c > self.hard_limit_c:
+            raise ValueError("planning_limit_c may not exceed hard_limit_c")
+        if self.entry_temperature_c >= self.planning_limit_c:
+            raise ValueError("entry_temperature_c must lie below planning_limit_c")
+        return self
+
+
+class SourceTable(Table):
+    """The exhaust source."""
+
+    engine: Literal["11L", "13L", "15L"] = "15L"
+    calibration_offset_db: Annotated[float, Field(ge=-6.0, le=6.0)] = 0.0
+    calibration_basis: str = ""
+
+    @model_validator(mode="after")
+    def _basis(self) -> Self:
+        if self.calibration_offset_db != 0.0 and not self.calibration_basis.strip():
+            raise ValueError(
+                "calibration_offset_db other than 0 needs calibration_basis: "
+                "name the measurement it comes from"
+            )
+        return self
+
+
+class WeatherTable(Table):
+    """The air of the favourable-propagation case."""
+
+    temperature_c: Annotated[float, Field(ge=-20.0, le=50.0)] = 10.0
+    relative_humidity_pct: Annotated[float, Field(ge=5.0, le=100.0)] = 70.0
+    pressure_kpa: Annotated[float, Field(ge=50.0, le=110.0)] | None = None
+    c0_db: Annotated[float, Field(ge=0.0, le=5.0)] = 0.0
+    screening_reading: Literal["literal", "positive"] = "literal"
+
+
+class ZoneTable(Table):
+    """A candidate restriction."""
+
+    name: Annotated[str, Field(min_length=1, max_length=120)]
+    road: Annotated[str, Field(min_length=1)]
+    from_m: float | None = None
+    to_m: float | None = None
+    from_mi: float | None = None
+    to_mi: float | None = None
+    hours: Hours = frozenset(range(24))
+    binds: Binds = "unmuffled_compression_release"
+    observance: Share = 0.7
+
+    @model_validator(mode="after")
+    def _ends(self) -> Self:
+        metric = (self.from_m is not None, self.to_m is not None)
+        miles = (self.from_mi is not None, self.to_mi is not None)
+        if not (all(metric) ^ all(miles)) or (any(metric) and any(miles)):
+            raise ValueError("give from_m and to_m, or from_mi and to_mi")
+        if self.start < 0.0 or self.end <= self.start:
+            raise ValueError("the zone's end must lie beyond its start, both 0 or more")
+        return self
+
+    @property
+    def start(self) -> float:
+        """Start along the road [m]."""
+        return self.from_m if self.from_m is not None else (self.from_mi or 0.0) * MILE_M
+
+    @property
+    def end(self) -> float:
+        """End along the road [m]."""
+        return self.to_m if self.to_m is not None else (self.to_mi or 0.0) * MILE_M
+
+
+class CriteriaTable(Table):
+    """Which published lines the levels are compared with."""
+
+    use: list[str] = []
+    worth_people_passes: Annotated[float, Field(gt=0.0)] = 5.0
+
+
+class SiteTable(Table):
+    """A measurement site; reserved for roadside inspection."""
+
+    name: str
+    lon: float
+    lat: float
+
+
+class RunTable(Table):
+    """How to compute."""
+
+    seed: Annotated[int, Field(ge=0, le=2**63 - 1)] = 20260101
+    samples: Annotated[int, Field(ge=1000, le=100_000)] = 1000
+    memory_gb: Annotated[float, Field(gt=0.0, le=1024.0)] = 2.0
+    max_distance_m: Annotated[float, Field(ge=100.0, le=5000.0)] = 1500.0
+    grid_points: Annotated[int, Field(ge=0, le=2_000_000)] = 4000
+
+
+class OutputTable(Table):
+    """What to write, and where."""
+
+    folder: str = "noisemap-output"
+    formats: list[Literal["map", "report", "pdf", "csv", "gpkg", "xlsx"]] = [
+        "map",
+        "report",
+        "pdf",
+        "csv",
+        "gpkg",
+    ]
+
+
+DEFAULT_TRUCKS: tuple[dict[str, object], ...] = (
+    {"name": "half loaded", "mass_kg": 22_000.0, "share": 0.25},
+    {"name": "loaded", "mass_kg": 32_000.0, "share": 0.25},
+    {"name": "full", "mass_kg": 36_287.0, "share": 0.20},
+    {"name": "full, no retarder", "mass_kg": 36_287.0, "share": 0.30, "retarder": "none"},
+)
+
+
+class Study(Table):
+    """A whole study."""
+
+    schema_: Annotated[Literal[1], Field(alias="schema")]
+    units: Literal["us", "metric"] = "us"
+    study: StudyTable
+    terrain: TerrainTable
+    roads: RoadsTable
+    homes: HomesTable
+    ground: GroundTable = GroundTable()
+    obstacles: ObstaclesTable = ObstaclesTable()
+    traffic: TrafficTable
+    background: BackgroundTable | None = None
+    truck: list[TruckTable] = Field(
+        default_factory=lambda: [TruckTable.model_validate(row) for row in DEFAULT_TRUCKS]
+    )
+    descent: DescentTable = DescentTable()
+    source: SourceTable = SourceTable()
+    weather: WeatherTable = WeatherTable()
+    zone: list[ZoneTable] = []
+    criteria: CriteriaTable = CriteriaTable()
+    site: list[SiteTable] = []
+    run: RunTable = RunTable()
+    output: OutputTable = OutputTable()
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        total = sum(truck.share for truck in self.truck)
+        if abs(total - 1.0) > 1e-6:
+            raise ValueError(f"[[truck]] shares sum to {total:.3f}; they must sum to 1")
+        for label, names in (
+            ("[[truck]]", [truck.name for truck in self.truck]),
+            ("[[zone]]", [zone.name for zone in self.zone]),
+        ):
+            double = sorted({name for name in names if names.count(name) > 1})
+            if double:
+                raise ValueError(f"{label} names must differ; twice: {', '.join(double)}")
+        return self

@@ -1,0 +1,127 @@
+"""The store on disk: CSR pointers and checked tiles of plain `.npy` arrays.
+
+`t[path, height, band] = 10 ** (-A / 10)` for favourable propagation.  Levels are
+kept as attenuations in whole hundredths of a decibel (an error of 0.005 dB at
+most); the paths of one receiver lie together, ordered by stretch.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from noisemap.storage import atomic_path, sha256_file, write_json
+
+FORMAT = 1
+MANIFEST = "manifest.json"
+CENTI_DB_LIMIT = 32767
+ARRAYS = ("count", "stretch", "attenuation", "cmet", "distance", "nearest", "flags", "grazing", "twin")
+
+BEYOND_1000_M, HIGH_PATH, NEAR_GRAZING, FILLED_TERRAIN = 1, 2, 4, 8
+INSIDE_BUILDING, FOLIAGE_COUNTED, MINIMUM_DISTANCE = 16, 32, 64
+FLAG_WORDS: Mapping[int, str] = {
+    BEYOND_1000_M: "beyond 1000 m: no stated accuracy",
+    HIGH_PATH: "mean path height above 30 m: no stated accuracy",
+    NEAR_GRAZING: "near grazing: a small terrain error moves the level",
+    FILLED_TERRAIN: "crosses filled terrain",
+    INSIDE_BUILDING: "an end point lies inside a building, which was left out",
+    FOLIAGE_COUNTED: "dense trees counted",
+    MINIMUM_DISTANCE: "closer than the minimum distance",
+}
+
+
+@dataclass(frozen=True)
+class TransferStore:
+    """All paths of a scene in memory."""
+
+    heights: tuple[float, ...]  # source heights above the road [m]
+    pointer: npt.NDArray[np.int64]  # (receivers + 1,)
+    stretch: npt.NDArray[np.int32]  # (paths,)
+    t: npt.NDArray[np.float32]  # (paths, heights, 8)
+    cmet_factor: npt.NDArray[np.float32]  # (paths, heights) 10^(-Cmet/10)
+    distance: npt.NDArray[np.float32]  # (paths,) to the stretch's middle [m]
+    nearest: npt.NDArray[np.float32]  # (paths,) to the stretch's nearest point [m]
+    flags: npt.NDArray[np.uint8]  # (paths,)
+    grazing: npt.NDArray[np.float32]  # (paths, heights) [m]
+    twin: npt.NDArray[np.float32]  # (paths, heights) level change of the perturbed twin [dB]
+
+    @property
+    def receivers(self) -> int:
+        """Number of receivers."""
+        return len(self.pointer) - 1
+
+    @property
+    def paths(self) -> int:
+        """Number of paths."""
+        return len(self.stretch)
+
+
+def write_tile(folder: Path, tile: int, arrays: Mapping[str, npt.NDArray[Any]]) -> dict[str, str]:
+    """Write one tile's arrays; returns file name -> SHA-256."""
+    sums = {}
+    for name in ARRAYS:
+        target = folder / f"tile-{tile:05d}-{name}.npy"
+        with atomic_path(target) as temporary, temporary.open("wb") as stream:
+            np.save(stream, np.ascontiguousarray(arrays[name]), allow_pickle=False)
+        sums[target.name] = sha256_file(target)
+    write_json(folder / f"tile-{tile:05d}.json", sums)
+    return sums
+
+
+def tile_is_whole(folder: Path, tile: int) -> bool:
+    """Whether a tile was written to its end and its files still have their checksums."""
+    note = folder / f"tile-{tile:05d}.json"
+    try:
+        sums = json.loads(note.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return False
+    if not isinstance(sums, dict) or len(sums) != len(ARRAYS):
+        return False
+    return all(
+        (folder / name).is_file() and sha256_file(folder / name) == digest
+        for name, digest in sums.items()
+    )
+
+
+def read_store(folder: Path) -> TransferStore:
+    """Read a finished store into memory."""
+    manifest = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    parts: dict[str, list[npt.NDArray[Any]]] = {name: [] for name in ARRAYS}
+    for tile in range(manifest["tiles"]):
+        for name in ARRAYS:
+            parts[name].append(
+                np.load(folder / f"tile-{tile:05d}-{name}.npy", mmap_mode="r", allow_pickle=False)
+            )
+    whole = {name: np.concatenate(blocks) for name, blocks in parts.items()}
+    pointer = np.concatenate([[0], np.cumsum(whole["count"], dtype=np.int64)])
+    return TransferStore(
+        heights=tuple(manifest["heights_m"]),
+        pointer=pointer.astype(np.int64),
+        stretch=whole["stretch"],
+        t=decode(whole["attenuation"]),
+        cmet_factor=whole["cmet"],
+        distance=whole["distance"],
+        nearest=whole["nearest"],
+        flags=whole["flags"],
+        grazing=whole["grazing"],
+        twin=whole["twin"],
+    )
+
+
+def encode(t: npt.NDArray[np.float32]) -> npt.NDArray[np.int16]:
+    """Attenuation [0.01 dB] of a transfer; beyond 327.67 dB it stays there, on purpose."""
+    with np.errstate(divide="ignore"):
+        centi = -1000.0 * np.log10(t.astype(np.float64))
+    return np.rint(np.clip(centi, -CENTI_DB_LIMIT, CENTI_DB_LIMIT)).astype(np.int16)
+
+
+def decode(attenuation: npt.NDArray[np.int16]) -> npt.NDArray[np.float32]:
+    """Transfer of an attenuation [0.01 dB]; the saturated value is no sound at all."""
+    t = np.power(np.float32(10.0), attenuation.astype(np.float32) / np.float32(-1000.0))
+    return np.where(attenuation >= CENTI_DB_LIMIT, np.float32(0.0), t)
