@@ -1,0 +1,129 @@
+"""OpenStreetMap extracts: roads with their node ids, and areas by tag."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import osmium
+import shapely
+
+from noisemap.errors import BadDataError
+from noisemap.readers.paths import plain_file
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+SUFFIXES = (".pbf", ".osm")
+
+
+@dataclass(frozen=True)
+class OsmWay:
+    """One line as mapped, with the ids of its nodes; missing nodes are left out."""
+
+    way_id: int
+    nodes: IntArray  # (n,)
+    lon: FloatArray  # (n,) [deg]
+    lat: FloatArray
+    tags: Mapping[str, str]
+    missing: int  # nodes that the extract does not hold
+
+
+@dataclass(frozen=True)
+class OsmArea:
+    """One area: a closed way or a multipolygon."""
+
+    area_id: str  # "way 12" or "relation 12": the two number apart
+    tags: Mapping[str, str]
+    shape: shapely.MultiPolygon  # lon, lat [deg]
+
+
+def is_osm(path: Path) -> bool:
+    """Whether the file's name says OpenStreetMap extract.
+
+    >>> is_osm(Path("town.osm.pbf")), is_osm(Path("town.gpkg"))
+    (True, False)
+    """
+    return path.suffix.lower() in SUFFIXES
+
+
+def read_ways(path: Path, key: str) -> tuple[OsmWay, ...]:
+    """Ways that carry the key, in the order of the file.
+
+    A node that the extract does not hold is left out of its way and counted.
+
+    Raises
+    ------
+    BadDataError
+        When the file is cut, damaged or not OpenStreetMap data.
+    """
+    path = plain_file(path)
+    return tuple(_guarded(path, _ways(path, key)))
+
+
+def read_areas(path: Path, keys: Iterable[str]) -> tuple[OsmArea, ...]:
+    """Areas that carry one of the keys, multipolygons with their holes.
+
+    Raises
+    ------
+    BadDataError
+        When the file is cut, damaged or not OpenStreetMap data.
+    """
+    path = plain_file(path)
+    return tuple(_guarded(path, _areas(path, tuple(keys))))
+
+
+def _ways(path: Path, key: str) -> Iterator[OsmWay]:
+    reader = (
+        osmium.FileProcessor(str(path), osmium.osm.NODE | osmium.osm.WAY)
+        .with_locations()
+        .with_filter(osmium.filter.EntityFilter(osmium.osm.WAY))
+        .with_filter(osmium.filter.KeyFilter(key))
+    )
+    for way in reader:
+        there = [node for node in way.nodes if node.location.valid()]
+        yield OsmWay(
+            int(way.id),
+            np.array([node.ref for node in there], np.int64),
+            np.array([node.lon for node in there], np.float64),
+            np.array([node.lat for node in there], np.float64),
+            {tag.k: tag.v for tag in way.tags},
+            len(way.nodes) - len(there),
+        )
+
+
+def _areas(path: Path, keys: tuple[str, ...]) -> Iterator[OsmArea]:
+    wanted = osmium.filter.KeyFilter(*keys)
+    factory = osmium.geom.WKBFactory()
+    reader = (
+        osmium.FileProcessor(str(path))
+        .with_areas(wanted)
+        .with_filter(osmium.filter.EntityFilter(osmium.osm.AREA))
+        .with_filter(osmium.filter.KeyFilter(*keys))
+    )
+    for area in reader:
+        try:
+            wkb = factory.create_multipolygon(area)
+        except RuntimeError:  # an area whose rings do not close
+            continue
+        kind = "way" if area.from_way() else "relation"
+        yield OsmArea(
+            f"{kind} {area.orig_id()}",
+            {tag.k: tag.v for tag in area.tags},
+            shapely.from_wkb(wkb),
+        )
+
+
+def _guarded(path: Path, items: Iterator[Any]) -> Iterator[Any]:
+    try:
+        yield from items
+    except (RuntimeError, osmium.InvalidLocationError, OSError) as error:
+        reason = " ".join(str(error).split())[:160]
+        raise BadDataError(
+            f"{path.name}: cannot be read as OpenStreetMap data ({reason}, "
+            f"{path.stat().st_size:,} bytes); download it again"
+        ) from error

@@ -1,0 +1,44 @@
+"""Only plain local files are opened, and only when they are there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from noisemap.errors import BadDataError, MissingInputError
+
+_REMOTE = ("/vsi", "pg:", "postgresql:", "mysql:", "http:", "https:", "ftp:", "s3:", "file:")
+
+
+def plain_file(path: Path | str) -> Path:
+    """Path of an existing plain local file.
+
+    Raises
+    ------
+    BadDataError
+        For a network address, a database or a virtual file system.
+    MissingInputError
+        When no such file is there.
+
+    >>> plain_file("/vsicurl/http://example.org/a.tif")
+    Traceback (most recent call last):
+    ...
+    noisemap.errors.BadDataError: /vsicurl/http://example.org/a.tif: only a plain local file is \
+read; copy it beside the study and name it there
+    """
+    text = str(path)
+    lowered = text.lower().replace("\\", "/")
+    if lowered.startswith(_REMOTE) or "://" in lowered or "/vsi" in lowered or "\0" in text:
+        raise BadDataError(
+            f"{text!r}: only a plain local file is read; copy it beside the study and name it there"
+            if "\0" in text
+            else f"{text}: only a plain local file is read; copy it beside the study "
+            "and name it there"
+        )
+    found = Path(path)
+    if not found.exists():
+        raise MissingInputError(f"{text}: no such file; check the spelling and the folder")
+    if not found.is_file():
+        raise BadDataError(f"{text}: not a file; name one file")
+    if found.stat().st_size == 0:
+        raise BadDataError(f"{text}: the file is empty; export or download it again")
+    return found

@@ -1,0 +1,412 @@
+"""Elevation files in, heights on their own lattice out.
+
+A lattice is described by the centres of its pixels.  An HGT tile is registered
+at its nodes, so its pixel centres are the degree lines and the file's bounds lie
+half a cell outside them; every sample is bilinear between pixel centres.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import rasterio
+from affine import Affine
+from PIL import Image
+from pyproj import CRS
+from rasterio.enums import Resampling
+from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.windows import Window
+
+from noisemap.errors import BadDataError
+from noisemap.readers.paths import plain_file
+from noisemap.units import FOOT_M, US_SURVEY_FOOT_M
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+Bounds = tuple[float, float, float, float]
+
+LOWEST_M, HIGHEST_M = -500.0, 9000.0
+PIXEL_CAP = 25_000_000
+EARTH_RADIUS_M = 6378137.0
+VERTICAL_UNITS = {"m": 1.0, "ft": FOOT_M, "us-ft": US_SURVEY_FOOT_M}
+
+_DRIVERS = {".tif": "GTiff", ".tiff": "GTiff", ".hgt": "SRTMHGT"}
+_TILE_NAME = re.compile(r"^(\d{1,2})_(\d+)_(\d+)$")
+_HGT_NAME = re.compile(r"^[NS]\d{2}[EW]\d{3}$", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Lattice:
+    """Pixel centres of a file: the first one, the steps and the counts."""
+
+    path: Path
+    crs: CRS
+    x0: float  # centre of the first column, in the file's own units
+    y0: float  # centre of the first row
+    dx: float  # step to the next column, above 0
+    dy: float  # step to the next row, below 0 when north is up
+    columns: int
+    rows: int
+    native_cell: float  # larger of the two steps on the ground [m]
+
+    @property
+    def bounds(self) -> Bounds:
+        """West, south, east, north edge of the pixels, in the file's own units."""
+        x1 = self.x0 + (self.columns - 1) * self.dx
+        y1 = self.y0 + (self.rows - 1) * self.dy
+        half_x, half_y = self.dx / 2.0, abs(self.dy) / 2.0
+        return (
+            self.x0 - half_x,
+            min(self.y0, y1) - half_y,
+            x1 + half_x,
+            max(self.y0, y1) + half_y,
+        )
+
+
+@dataclass(frozen=True)
+class Heights:
+    """Heights at the pixel centres of one lattice; NaN where the file holds none."""
+
+    lattice: Lattice
+    height: FloatArray  # (rows, columns) [m]
+
+    def sample(self, x: FloatArray, y: FloatArray) -> FloatArray:
+        """Bilinear height at points given in the lattice's own coordinates [m].
+
+        NaN outside the pixels and where a pixel used holds no height.
+        """
+        return _bilinear(self.height, *self._position(x, y))
+
+    def touches(self, mask: BoolArray, x: FloatArray, y: FloatArray) -> BoolArray:
+        """Whether a bilinear sample at these points would use a pixel of the mask."""
+        share = _bilinear(mask.astype(np.float64), *self._position(x, y))
+        return np.nan_to_num(share, nan=1.0) > 1e-9
+
+    def _position(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+        grid = self.lattice
+        return (np.asarray(y) - grid.y0) / grid.dy, (np.asarray(x) - grid.x0) / grid.dx
+
+
+def _bilinear(values: FloatArray, row: FloatArray, column: FloatArray) -> FloatArray:
+    """Bilinear interpolation; half a cell beyond the outer centres takes the edge value."""
+    rows, columns = values.shape
+    slack = 0.5 + 1e-6
+    outside = (row < -slack) | (row > rows - 1 + slack)
+    outside |= (column < -slack) | (column > columns - 1 + slack)
+    outside |= ~(np.isfinite(row) & np.isfinite(column))
+    row = np.clip(np.where(outside, 0.0, row), 0.0, rows - 1)
+    column = np.clip(np.where(outside, 0.0, column), 0.0, columns - 1)
+    r0 = np.minimum(row.astype(np.int64), max(rows - 2, 0))
+    c0 = np.minimum(column.astype(np.int64), max(columns - 2, 0))
+    r1, c1 = np.minimum(r0 + 1, rows - 1), np.minimum(c0 + 1, columns - 1)
+    u, v = row - r0, column - c0
+    result = np.zeros(np.broadcast(row, column).shape)
+    for weight, r, c in (
+        ((1 - u) * (1 - v), r0, c0),
+        ((1 - u) * v, r0, c1),
+        (u * (1 - v), r1, c0),
+        (u * v, r1, c1),
+    ):
+        # a neighbour of no weight may be a void: it takes no part
+        result = result + np.where(weight > 0.0, weight * values[r, c], 0.0)
+    return np.where(outside, np.nan, result)
+
+
+def lattice_of(path: Path, crs: str | None = None) -> Lattice:
+    """Lattice of an elevation file: GeoTIFF, HGT or a terrain-RGB web-mercator tile.
+
+    Parameters
+    ----------
+    path : Path
+        The file; `.tif`, `.tiff`, `.hgt`, or `zoom_x_y.png` / `.webp`.
+    crs : str, optional
+        Coordinate system of a GeoTIFF that names none.
+
+    Raises
+    ------
+    BadDataError
+        When the file cannot be read, or has no coordinate system or no position.
+    """
+    path = plain_file(path)
+    suffix = path.suffix.lower()
+    if suffix in (".webp", ".png"):
+        return _tile_lattice(path)
+    if suffix == ".hgt" and not _HGT_NAME.match(path.stem):
+        raise BadDataError(
+            f"{path.name}: the name of an HGT tile says where it lies; call it like N42E001.hgt"
+        )
+    if suffix not in (".tif", ".tiff", ".hgt"):
+        raise BadDataError(
+            f"{path.name}: not an elevation file this reads "
+            "(allowed: .tif, .tiff, .hgt, zoom_x_y.webp, zoom_x_y.png)"
+        )
+    return _raster_lattice(path, crs)
+
+
+def _raster_lattice(path: Path, crs: str | None) -> Lattice:
+    with _open(path) as source:
+        transform: Affine = source.transform
+        own = source.crs
+        columns, rows, bands = source.width, source.height, source.count
+    if transform.is_identity:
+        raise BadDataError(f"{path.name}: holds no position; export it again as GeoTIFF")
+    if abs(transform.b) > 1e-12 or abs(transform.d) > 1e-12 or transform.a <= 0.0:
+        raise BadDataError(f"{path.name}: the grid is turned; warp it to a north-up grid")
+    if bands != 1:
+        raise BadDataError(f"{path.name}: {bands} bands; an elevation file has one")
+    if own is None and crs is None:
+        raise BadDataError(
+            f'{path.name}: names no coordinate system; add crs = "EPSG:..." to [terrain]'
+        )
+    system = CRS.from_wkt(own.to_wkt()) if own is not None else CRS.from_user_input(crs)
+    x0, y0 = transform.c + transform.a / 2.0, transform.f + transform.e / 2.0
+    middle = y0 + transform.e * (rows - 1) / 2.0
+    return Lattice(
+        path, system, x0, y0, transform.a, transform.e, columns, rows,
+        _ground_step(system, transform.a, transform.e, middle),
+    )  # fmt: skip
+
+
+def _ground_step(system: CRS, dx: float, dy: float, latitude: float) -> float:
+    """Larger of the two steps of a lattice on the ground [m]."""
+    unit = float(system.axis_info[0].unit_conversion_factor)
+    if system.is_geographic:  # the unit is the radian
+        return EARTH_RADIUS_M * unit * max(abs(dx) * math.cos(latitude * unit), abs(dy))
+    return unit * max(abs(dx), abs(dy))
+
+
+def _tile_lattice(path: Path) -> Lattice:
+    match = _TILE_NAME.match(path.stem)
+    if match is None:
+        raise BadDataError(
+            f"{path.name}: the name of a terrain tile says where it lies; "
+            "call it zoom_x_y, for example 12_2145_1410.webp"
+        )
+    zoom, column, row = (int(part) for part in match.groups())
+    if zoom > 22 or max(column, row) >= 2**zoom:
+        raise BadDataError(f"{path.name}: no such tile at zoom {zoom}")
+    try:
+        with Image.open(path) as image:
+            width, height = image.size
+    except (OSError, ValueError, SyntaxError) as error:
+        raise _unreadable(path, error) from error
+    if width != height:
+        raise BadDataError(f"{path.name}: {width} x {height} pixels; a terrain tile is square")
+    half = math.pi * EARTH_RADIUS_M
+    step = 2.0 * half / 2**zoom / width
+    x0 = -half + column * step * width + step / 2.0
+    y0 = half - row * step * width - step / 2.0
+    latitude = 2.0 * math.atan(math.exp((y0 - step * width / 2) / EARTH_RADIUS_M)) - math.pi / 2
+    return Lattice(
+        path, CRS.from_epsg(3857), x0, y0, step, -step, width, width, step * math.cos(latitude)
+    )
+
+
+def read_heights(
+    lattices: Sequence[Lattice],
+    windows: Sequence[Bounds],
+    *,
+    nodata: float | None = None,
+    vertical_unit: str = "m",
+    finest_cell: float = 0.0,
+) -> tuple[Heights, ...]:
+    """Heights inside a window, tiles of one lattice joined into one.
+
+    Parameters
+    ----------
+    lattices : sequence of Lattice
+        The files; where two overlap, the first that holds a height counts.
+    windows : sequence of tuple
+        West, south, east, north per file, in that file's own coordinates.
+    nodata : float, optional
+        Value that marks a pixel without height, beside the one the file names.
+    vertical_unit : str
+        "m", "ft" or "us-ft".
+    finest_cell : float
+        Finer files are averaged to about this spacing [m] while they are read.
+
+    Raises
+    ------
+    BadDataError
+        When a file cannot be read, a height lies outside -500..9000 m, or the
+        window holds more pixels than the cap.
+    """
+    if vertical_unit not in VERTICAL_UNITS:
+        raise BadDataError(
+            f"terrain.vertical_unit: {vertical_unit!r} is not allowed "
+            f"(allowed: {', '.join(VERTICAL_UNITS)})"
+        )
+    pieces: list[Heights] = []
+    for grid, window in zip(lattices, windows, strict=True):
+        piece = _read_window(grid, window, nodata, VERTICAL_UNITS[vertical_unit], finest_cell)
+        if piece is not None:
+            pieces.append(piece)
+    return _join(pieces)
+
+
+def _read_window(
+    grid: Lattice, bounds: Bounds, nodata: float | None, unit: float, finest_cell: float
+) -> Heights | None:
+    first_column = max(0, math.floor((bounds[0] - grid.x0) / grid.dx) - 1)
+    last_column = min(grid.columns - 1, math.ceil((bounds[2] - grid.x0) / grid.dx) + 1)
+    north, south = (bounds[3], bounds[1]) if grid.dy < 0.0 else (bounds[1], bounds[3])
+    first_row = max(0, math.floor((north - grid.y0) / grid.dy) - 1)
+    last_row = min(grid.rows - 1, math.ceil((south - grid.y0) / grid.dy) + 1)
+    columns, rows = last_column - first_column + 1, last_row - first_row + 1
+    if columns <= 1 or rows <= 1:
+        return None
+    step = max(1, math.floor(finest_cell / grid.native_cell + 1e-9))
+    columns, rows = max(1, columns // step) * step, max(1, rows // step) * step
+    if columns * rows > PIXEL_CAP * step * step:
+        raise BadDataError(
+            f"{grid.path.name}: the study window holds {columns * rows:,} pixels "
+            f"(allowed: {PIXEL_CAP:,}); set a smaller window in [study]"
+        )
+    if grid.path.suffix.lower() in (".webp", ".png"):
+        values = _decode_tile(grid.path)[
+            first_row : first_row + rows, first_column : first_column + columns
+        ]
+        step = 1 if step == 1 else _block_step(values, step)
+        values = _block_mean(values, step)
+    else:
+        values = _raster_values(grid, first_row, first_column, rows, columns, step, nodata)
+    values = values * unit
+    lattice = Lattice(
+        grid.path,
+        grid.crs,
+        grid.x0 + (first_column + (step - 1) / 2.0) * grid.dx,
+        grid.y0 + (first_row + (step - 1) / 2.0) * grid.dy,
+        grid.dx * step,
+        grid.dy * step,
+        values.shape[1],
+        values.shape[0],
+        grid.native_cell,
+    )
+    _check_range(lattice, values)
+    return Heights(lattice, values)
+
+
+def _block_step(values: FloatArray, step: int) -> int:
+    return min(step, values.shape[0], values.shape[1])
+
+
+def _block_mean(values: FloatArray, step: int) -> FloatArray:
+    if step == 1:
+        return values
+    rows, columns = values.shape[0] // step, values.shape[1] // step
+    blocks = values[: rows * step, : columns * step].reshape(rows, step, columns, step)
+    return np.asarray(blocks.mean(axis=(1, 3)))
+
+
+def _raster_values(
+    grid: Lattice, row: int, column: int, rows: int, columns: int, step: int, nodata: float | None
+) -> FloatArray:
+    with _open(grid.path) as source:
+        try:
+            block = source.read(
+                1,
+                window=Window(column, row, columns, rows),
+                out_shape=(rows // step, columns // step),
+                resampling=Resampling.average if step > 1 else Resampling.nearest,
+                masked=True,
+            )
+        except (RasterioError, ValueError) as error:
+            raise _unreadable(grid.path, error) from error
+        scale, offset = source.scales[0], source.offsets[0]
+    values = np.ma.filled(block.astype(np.float64), np.nan)
+    if nodata is not None:
+        values[values == nodata] = np.nan
+    values[~np.isfinite(values)] = np.nan
+    return np.asarray(values * scale + offset)
+
+
+def _decode_tile(path: Path) -> FloatArray:
+    """Heights of a terrain-RGB tile [m]: R * 256 + G + B / 256 - 32768."""
+    try:
+        with Image.open(path) as image:
+            red, green, blue = np.moveaxis(np.asarray(image.convert("RGB"), np.float64), 2, 0)
+    except (OSError, ValueError, SyntaxError) as error:
+        raise _unreadable(path, error) from error
+    return np.asarray(red * 256.0 + green + blue / 256.0 - 32768.0)
+
+
+def _check_range(grid: Lattice, values: FloatArray) -> None:
+    wrong = np.isfinite(values) & ((values < LOWEST_M) | (values > HIGHEST_M))
+    if not wrong.any():
+        return
+    row, column = (int(index[0]) for index in np.nonzero(wrong))
+    raise BadDataError(
+        f"{grid.path.name}: {int(wrong.sum()):,} heights lie outside "
+        f"{LOWEST_M:.0f}..{HIGHEST_M:.0f} m, the first {values[row, column]:.6g} m at "
+        f"x {grid.x0 + column * grid.dx:.6f}, y {grid.y0 + row * grid.dy:.6f}; "
+        "check vertical_unit and nodata in [terrain], or download the file again"
+    )
+
+
+def _join(pieces: Sequence[Heights]) -> tuple[Heights, ...]:
+    """Pieces of one lattice pasted together; others stay apart, in order."""
+    joined: list[Heights] = []
+    for piece in pieces:
+        for index, other in enumerate(joined):
+            if _same_lattice(piece.lattice, other.lattice):
+                pasted = _paste(other, piece)
+                if pasted is not None:
+                    joined[index] = pasted
+                    break
+        else:
+            joined.append(piece)
+    return tuple(joined)
+
+
+def _same_lattice(a: Lattice, b: Lattice) -> bool:
+    if a.crs != b.crs or abs(a.dx - b.dx) > 1e-9 * a.dx or abs(a.dy - b.dy) > 1e-9 * abs(a.dy):
+        return False
+    shift_x, shift_y = (a.x0 - b.x0) / a.dx, (a.y0 - b.y0) / a.dy
+    return abs(shift_x - round(shift_x)) < 1e-3 and abs(shift_y - round(shift_y)) < 1e-3
+
+
+def _paste(base: Heights, piece: Heights) -> Heights | None:
+    a, b = base.lattice, piece.lattice
+    shift_c, shift_r = round((b.x0 - a.x0) / a.dx), round((b.y0 - a.y0) / a.dy)
+    left, top = min(0, shift_c), min(0, shift_r)
+    columns = max(a.columns, shift_c + b.columns) - left
+    rows = max(a.rows, shift_r + b.rows) - top
+    if columns * rows > 2 * (a.columns * a.rows + b.columns * b.rows) or (
+        columns * rows > PIXEL_CAP
+    ):
+        return None
+    values = np.full((rows, columns), np.nan)
+    values[shift_r - top : shift_r - top + b.rows, shift_c - left : shift_c - left + b.columns] = (
+        piece.height
+    )
+    place = values[-top : -top + a.rows, -left : -left + a.columns]
+    place[...] = np.where(np.isfinite(base.height), base.height, place)
+    lattice = Lattice(
+        a.path, a.crs, a.x0 + left * a.dx, a.y0 + top * a.dy, a.dx, a.dy, columns, rows,
+        max(a.native_cell, b.native_cell),
+    )  # fmt: skip
+    return Heights(lattice, values)
+
+
+def _open(path: Path) -> rasterio.DatasetReader:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", NotGeoreferencedWarning)
+            # the driver is named: no other format, and no file of links, is ever opened
+            return rasterio.open(path, driver=_DRIVERS[path.suffix.lower()])
+    except RasterioError as error:
+        raise _unreadable(path, error) from error
+
+
+def _unreadable(path: Path, error: Exception) -> BadDataError:
+    reason = " ".join(str(error).split())[:160]
+    return BadDataError(
+        f"{path.name}: cannot be read as elevation ({reason}); download or export it again"
+    )
