@@ -8,16 +8,14 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
-from noisemap.source.pass_by import fast_weighting_correction
+from noisemap.source.pass_by import FAST_S, time_weighting_correction
 from noisemap.transfer.store import TransferStore
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
 
-FAST_TIME_CONSTANT = 0.125  # IEC 61672-1 [s]
-
 _RATIO_LOG = np.linspace(-3.0, 2.0, 251)
-_CORRECTION = np.asarray(fast_weighting_correction(10.0**_RATIO_LOG), dtype=np.float64)
+_CORRECTION = time_weighting_correction(1.0, 10.0**_RATIO_LOG / FAST_S)
 
 
 @dataclass(frozen=True)
@@ -66,8 +64,19 @@ def pass_levels(store: TransferStore, sound: PassSound) -> tuple[Float32Array, F
 
 @numba.njit(parallel=True, cache=True)  # type: ignore[untyped-decorator]
 def _pass_levels(
-    pointer, stretch, t, distance, nearest, energy, peak, speed, first, last, correction,
-    out_energy, out_maximum,
+    pointer,
+    stretch,
+    t,
+    distance,
+    nearest,
+    energy,
+    peak,
+    speed,
+    first,
+    last,
+    correction,
+    out_energy,
+    out_maximum,
 ):  # type: ignore[no-untyped-def]
     classes = energy.shape[0]
     columns = t.shape[1]
@@ -87,7 +96,7 @@ def _pass_levels(
                 total += e
                 if k > 0.0:
                     near = nearest[p]
-                    ratio = speed[c, s] * FAST_TIME_CONSTANT / near
+                    ratio = speed[c, s] * FAST_S / near
                     place = min(max((np.log10(ratio) + 3.0) * 50.0, 0.0), 249.999)
                     i = int(place)
                     fast = correction[i] + (correction[i + 1] - correction[i]) * (place - i)
@@ -139,9 +148,7 @@ class PathShares:
 def path_shares(store: TransferStore, emission: Float32Array) -> PathShares:
     """Energies by flag, with Cmet and over the twin, for one emission (stretch, height, band)."""
     n = store.receivers
-    shares = PathShares(
-        np.zeros(n), np.zeros(n), np.zeros(n), np.zeros((n, 8)), np.full(n, np.inf)
-    )
+    shares = PathShares(np.zeros(n), np.zeros(n), np.zeros(n), np.zeros((n, 8)), np.full(n, np.inf))
     _path_shares(
         store.pointer,
         store.stretch,
@@ -162,8 +169,19 @@ def path_shares(store: TransferStore, emission: Float32Array) -> PathShares:
 
 @numba.njit(parallel=True, cache=True)  # type: ignore[untyped-decorator]
 def _path_shares(
-    pointer, stretch, t, cmet, distance, flags, twin, emission,
-    energy, twin_energy, long_term, flagged, nearest,
+    pointer,
+    stretch,
+    t,
+    cmet,
+    distance,
+    flags,
+    twin,
+    emission,
+    energy,
+    twin_energy,
+    long_term,
+    flagged,
+    nearest,
 ):  # type: ignore[no-untyped-def]
     for r in numba.prange(len(pointer) - 1):
         for p in range(pointer[r], pointer[r + 1]):

@@ -74,7 +74,8 @@ class ZoneResult:
     people_helped: Interval  # quieter by 1 dB or more
     people_louder: float
     brakes: tuple[BrakeRow, ...]
-    verdict: str  # "refused for brakes" | "worth signing" | "not worth signing" | "needs an engineering study"
+    # "refused for brakes" | "worth signing" | "not worth signing" | "needs an engineering study"
+    verdict: str
     sentence: str
     reasons: tuple[str, ...] = ()
     quieter_interval: Interval | None = None  # people-weighted mean of quieter_by [dB]

@@ -1,1 +1,1 @@
-"""study"""
+"""The study file and the one pipeline that runs it."""

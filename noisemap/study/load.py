@@ -45,7 +45,7 @@ def load_study(path: Path) -> Study:
     try:
         return Study.model_validate(content)
     except ValidationError as error:
-        problems = _problems(path.name, lines, content, error)
+        problems = _problems(path.name, lines, error)
     noun = "fault" if len(problems) == 1 else "faults"
     raise StudyError(
         f"{path.name}: {len(problems)} {noun}\n" + "\n".join(map(str, problems)), problems
@@ -67,19 +67,19 @@ def _read_text(path: Path) -> str:
         raise MissingInputError(f"{path}: cannot be read ({error.strerror})") from error
 
 
-def _problems(
-    name: str, lines: Sequence[str], content: dict[str, Any], error: ValidationError
-) -> list[Problem]:
+def _problems(name: str, lines: Sequence[str], error: ValidationError) -> list[Problem]:
     unknown = {
         _path(fault["loc"]): fault for fault in error.errors() if fault["type"] == "extra_forbidden"
     }
     renamed: set[str] = set()
     found: list[Problem] = []
     for key, fault in unknown.items():
-        nearest = _nearest(key, fault["loc"])
+        nearest = _nearest(fault["loc"])
         if nearest:
             renamed.add(_parent(key) + nearest)
-        cure = f"did you mean {nearest!r}?" if nearest else f"allowed here: {_allowed(fault['loc'])}"
+        cure = (
+            f"did you mean {nearest!r}?" if nearest else f"allowed here: {_allowed(fault['loc'])}"
+        )
         found.append(Problem(_where(name, lines, fault["loc"]), key, "unknown key", "", cure))
     for fault in error.errors():
         key = _path(fault["loc"])
@@ -157,12 +157,16 @@ def _keys(loc: Sequence[Any]) -> list[str]:
 
 def _field(model: type[BaseModel], key: str) -> Any:
     return next(
-        (field.annotation for name, field in model.model_fields.items() if key in (name, field.alias)),
+        (
+            field.annotation
+            for name, field in model.model_fields.items()
+            if key in (name, field.alias)
+        ),
         None,
     )
 
 
-def _nearest(key: str, loc: Sequence[Any]) -> str:
+def _nearest(loc: Sequence[Any]) -> str:
     close = difflib.get_close_matches(str(loc[-1]), _keys(loc), n=1, cutoff=0.7)
     return close[0] if close else ""
 

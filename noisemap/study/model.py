@@ -70,7 +70,9 @@ class StudyTable(Table):
 
     @model_validator(mode="after")
     def _window_order(self) -> Self:
-        if self.window and not (self.window[0] < self.window[2] and self.window[1] < self.window[3]):
+        if self.window and not (
+            self.window[0] < self.window[2] and self.window[1] < self.window[3]
+        ):
             raise ValueError("window: write west, south, east, north in degrees, west < east")
         return self
 

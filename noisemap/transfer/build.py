@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -226,7 +227,7 @@ def _tiles(pointer: npt.NDArray[np.int64]) -> list[tuple[int, int]]:
     while cuts[-1] < receivers:
         goal = pointer[cuts[-1]] + PATHS_PER_TILE
         cuts.append(max(cuts[-1] + 1, int(np.searchsorted(pointer, goal, side="right")) - 1))
-    return list(zip(cuts[:-1], cuts[1:], strict=True))
+    return list(pairwise(cuts))
 
 
 def _refuse_too_large(paths: int, memory_gb: float) -> None:

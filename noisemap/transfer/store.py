@@ -21,7 +21,17 @@ from noisemap.storage import atomic_path, sha256_file, write_json
 FORMAT = 1
 MANIFEST = "manifest.json"
 CENTI_DB_LIMIT = 32767
-ARRAYS = ("count", "stretch", "attenuation", "cmet", "distance", "nearest", "flags", "grazing", "twin")
+ARRAYS = (
+    "count",
+    "stretch",
+    "attenuation",
+    "cmet",
+    "distance",
+    "nearest",
+    "flags",
+    "grazing",
+    "twin",
+)
 
 BEYOND_1000_M, HIGH_PATH, NEAR_GRAZING, FILLED_TERRAIN = 1, 2, 4, 8
 INSIDE_BUILDING, FOLIAGE_COUNTED, MINIMUM_DISTANCE = 16, 32, 64

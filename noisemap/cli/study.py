@@ -1,0 +1,82 @@
+"""The commands on studies: demo, new, check, run."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from noisemap.cli.progress import Progress
+
+JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object on stdout.")
+QUIET = click.option("--quiet", "-q", is_flag=True, help="No progress on stderr.")
+
+
+@click.command("demo")
+@click.option(
+    "--output",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("noisemap-demo"),
+    show_default=True,
+    help="Folder for the demo's study and its results.",
+)
+@JSON
+@QUIET
+def demo_command(output: Path, as_json: bool, quiet: bool) -> None:
+    """Run the main job on an invented town and leave map, report and tables."""
+    from noisemap.study.demo import copy_demo
+
+    _run(copy_demo(output / "study"), output, as_json, quiet)
+
+
+@click.command("new")
+@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
+@JSON
+def new_command(folder: Path, as_json: bool) -> None:
+    """Write a commented study file into FOLDER, ready to be filled in."""
+    from noisemap.study.demo import new_study
+
+    path = new_study(folder)
+    if as_json:
+        click.echo(json.dumps({"study": str(path)}))
+    else:
+        click.echo(f"{path}: edit the file names in it, then run\n  noisemap check {path}")
+
+
+@click.command("check")
+@click.argument("study", type=click.Path(dir_okay=False, path_type=Path))
+@JSON
+@QUIET
+def check_command(study: Path, as_json: bool, quiet: bool) -> None:
+    """Read everything that STUDY names and say what was understood; compute no levels."""
+    from noisemap.study.check import check_study, check_text
+
+    with Progress(quiet) as reporter:
+        found = check_study(study, reporter)
+    click.echo(json.dumps(found, indent=2, sort_keys=True) if as_json else check_text(found))
+
+
+@click.command("run")
+@click.argument("study", type=click.Path(dir_okay=False, path_type=Path))
+@click.option(
+    "--output",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the results; default: [output] folder, beside the study.",
+)
+@JSON
+@QUIET
+def run_command(study: Path, output: Path | None, as_json: bool, quiet: bool) -> None:
+    """Compute STUDY whole: levels at homes, zones side by side, brakes; write the outputs."""
+    _run(study, output, as_json, quiet)
+
+
+def _run(study: Path, output: Path | None, as_json: bool, quiet: bool) -> None:
+    from noisemap.study.run import run_study
+
+    with Progress(quiet) as reporter:
+        result = run_study(study, output, reporter)
+    if as_json:
+        click.echo(json.dumps(result.as_json(), indent=2, sort_keys=True, allow_nan=False))
+    else:
+        click.echo(result.summary)

@@ -1,0 +1,197 @@
+"""Classes of passes: which truck, with which exhaust, on which road, obeying or not.
+
+A class is one kind of event.  What it leaves at a receiver does not depend on
+how often it happens, so every scenario is only a change of counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from noisemap.bands import A_WEIGHT, N_BANDS
+from noisemap.descent.drive import Drive
+from noisemap.exposure.product import PassSound
+from noisemap.exposure.traffic import Flow
+from noisemap.levels import to_energy
+from noisemap.scene.model import Stretches
+from noisemap.source.emission import exhaust_sound_power
+from noisemap.source.propulsion import vehicle_sound_power
+from noisemap.states import ExhaustState, RetarderKind
+
+FloatArray = npt.NDArray[np.float64]
+Float32Array = npt.NDArray[np.float32]
+
+FREE = "free"
+"""Variant of a pass whose driver uses the retarder wherever it helps."""
+
+
+@dataclass(frozen=True)
+class TruckClass:
+    """One weight class of the study's heavy trucks."""
+
+    name: str
+    mass: float  # [kg]
+    share: float
+    retarder: RetarderKind
+
+
+@dataclass(frozen=True)
+class PassClass:
+    """One kind of pass of a truck that may use its retarder."""
+
+    road: int
+    direction: int
+    truck: int  # index of the truck class
+    exhaust_state: ExhaustState
+    variant: str  # FREE, or the name of the zone in which the retarder stays silent
+    per_hour: FloatArray  # (24,) passes an hour when nobody obeys any zone [1/h]
+
+
+@dataclass(frozen=True)
+class Source:
+    """What is chosen about the sources."""
+
+    engine: str
+    calibration_offset: float  # [dB]
+    temperature: float  # of the air, for rolling noise [°C]
+    outlet_height_index: int  # which of the store's source heights the exhaust has
+
+
+def braking_classes(
+    flows: Sequence[Flow],
+    trucks: Sequence[TruckClass],
+    drives: Mapping[tuple[int, int, int], Drive],
+) -> list[PassClass]:
+    """Free passes of the trucks that use a retarder somewhere on their road."""
+    classes = []
+    for flow in flows:
+        if flow.vehicle_class != "heavy" or flow.exhaust_state is None:
+            continue
+        for index, truck in enumerate(trucks):
+            drive = drives.get((flow.road, flow.direction, index))
+            if drive is None or truck.retarder == "none" or not brakes_with_retarder(drive):
+                continue
+            classes.append(
+                PassClass(
+                    flow.road,
+                    flow.direction,
+                    index,
+                    flow.exhaust_state,
+                    FREE,
+                    flow.per_hour * truck.share,
+                )
+            )
+    return classes
+
+
+def brakes_with_retarder(drive: Drive) -> bool:
+    """Whether the truck uses its retarder anywhere on this drive."""
+    return any(
+        cylinders > 0 and share > 0.0 for states in drive.states for cylinders, share in states
+    )
+
+
+def silent_in(classes: Sequence[PassClass], zone: str) -> list[PassClass]:
+    """The same passes with the retarder silent in a zone."""
+    return [replace(one, variant=zone) for one in classes]
+
+
+def pass_sound(
+    classes: Sequence[PassClass],
+    drives: Mapping[tuple[int, int, int, str], Drive],
+    stretches: Stretches,
+    source: Source,
+) -> PassSound:
+    """Energy and peak emission of every class, A-weighted, over (class, stretch, height, band).
+
+    The sound power of a state counts in full for the peak at any share above
+    zero, and by its share of time for the energy.  Parts of a road that lie
+    outside the sounding stretches emit nothing.
+    """
+    count, total = len(classes), len(stretches.road)
+    energy = np.zeros((count, total, 2, N_BANDS), dtype=np.float32)
+    peak = np.zeros_like(energy)
+    speed = np.ones((count, total), dtype=np.float32)
+    first, last = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
+    for c, one in enumerate(classes):
+        drive = drives[one.road, one.direction, one.truck, one.variant]
+        rows = road_rows(stretches, one.road)
+        first[c], last[c] = rows[0], rows[-1] + 1
+        order = rows if one.direction > 0 else rows[::-1]
+        v = drive.speed
+        speed[c, order] = v
+        running = to_energy(
+            vehicle_sound_power("heavy", v, temperature_c=source.temperature) + A_WEIGHT
+        )
+        duration = (stretches.length[order] / v)[:, None]
+        energy[c, order, 0] += running * duration
+        peak[c, order, 0] += running
+        h = source.outlet_height_index
+        for place, states in enumerate(drive.states):
+            loudest = np.zeros(N_BANDS)
+            for cylinders, share in states:
+                if share <= 0.0 or cylinders == 0:
+                    continue
+                level = exhaust_sound_power(
+                    source.engine,
+                    drive.engine_speed_rpm[place],
+                    cylinders,
+                    one.exhaust_state,
+                    calibration_db=source.calibration_offset,
+                )
+                power = to_energy(level + A_WEIGHT)
+                energy[c, order[place], h] += share * power * duration[place]
+                if power.sum() > loudest.sum():
+                    loudest = power
+            peak[c, order[place], h] += loudest
+    covered = stretches.covered
+    energy[:, covered] = 0.0
+    peak[:, covered] = 0.0
+    return PassSound(energy, peak, speed, first, last)
+
+
+def road_rows(stretches: Stretches, road: int) -> npt.NDArray[np.int64]:
+    """Indices of a road's stretches, which lie together and in the order of chainage."""
+    return np.flatnonzero(stretches.road == road)
+
+
+def other_flows(flows: Sequence[Flow], classes: Sequence[PassClass]) -> list[Flow]:
+    """The traffic that is not already a pass of a braking truck."""
+    taken: dict[tuple[int, int, ExhaustState], FloatArray] = {}
+    for one in classes:
+        key = (one.road, one.direction, one.exhaust_state)
+        taken[key] = taken.get(key, np.zeros(24)) + one.per_hour
+    rest = []
+    for flow in flows:
+        if flow.vehicle_class == "heavy" and flow.exhaust_state is not None:
+            gone = taken.get((flow.road, flow.direction, flow.exhaust_state), np.zeros(24))
+            flow = replace(flow, per_hour=np.maximum(flow.per_hour - gone, 0.0))
+        rest.append(flow)
+    return rest
+
+
+def traffic_emission(flows: Sequence[Flow], stretches: Stretches, source: Source) -> Float32Array:
+    """Mean A-weighted sound power by hour, over (hour, stretch, height, band) [1].
+
+    Rolling and propulsion of every counted vehicle at the posted speed.  The
+    gradient term of heavy vehicles counts uphill only: downhill it stands for
+    engine braking, which has its own source here.
+    """
+    out = np.zeros((24, len(stretches.road), 2, N_BANDS))
+    for flow in flows:
+        rows = road_rows(stretches, flow.road)
+        speed = stretches.speed_limit_kmh[rows] / 3.6
+        grade = flow.direction * stretches.grade[rows]
+        if flow.vehicle_class == "heavy":
+            grade = np.maximum(grade, 0.0)
+        level = vehicle_sound_power(
+            flow.vehicle_class, speed, grade=grade, temperature_c=source.temperature
+        )
+        exposure = to_energy(level + A_WEIGHT) * (stretches.length[rows] / speed)[:, None]
+        out[:, rows, 0] += flow.per_hour[:, None, None] / 3600.0 * exposure
+    out[:, stretches.covered] = 0.0
+    return out.astype(np.float32)

@@ -1,0 +1,205 @@
+"""How sure a figure is: paired draws of what is unknown, and the 90 % intervals.
+
+Common errors (source, method) are one draw a sample for every home and every
+rule; errors of the receiver and its terrain are drawn for each home apart.
+Pairing the rules by the same draws takes out what they share, never what is
+unknown about their difference: the shares, the difference between exhausts,
+the sound that stays with the retarder silent, and the observance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numba
+import numpy as np
+import numpy.typing as npt
+
+from noisemap.data_tables import toml_table
+from noisemap.exposure.results import Interval
+from noisemap.states import UNMUFFLED, ExhaustState
+
+FloatArray = npt.NDArray[np.float64]
+
+LOW_PER_CENT, HIGH_PER_CENT = 5.0, 95.0
+_TABLE_STEP = 0.02
+_TABLE_END = 6.0
+
+
+def spread(name: str) -> float:
+    """One of the stated spreads and errors, see `uncertainty.toml`."""
+    return float(toml_table("noisemap.exposure", "uncertainty.toml")[name]["value"])
+
+
+@dataclass(frozen=True)
+class Draws:
+    """One row a sample of everything that is common to all homes."""
+
+    exhaust: Mapping[ExhaustState, FloatArray]  # (samples,) error of a state's level [dB]
+    silent: FloatArray  # (samples,) error with the retarder silent [dB]
+    traffic: FloatArray  # (samples,) error of the whole traffic [dB]
+    observance: FloatArray  # (samples,) added to the stated share [1]
+    unmuffled_factor: FloatArray  # (samples,) times the stated number of unmuffled trucks [1]
+    home: FloatArray  # (samples, homes) standard normal draws [1]
+
+    @property
+    def samples(self) -> int:
+        """Number of samples."""
+        return len(self.silent)
+
+
+def draw(samples: int, homes: int, seed: int) -> Draws:
+    """Draws of everything unknown.
+
+    Parameters
+    ----------
+    samples : int
+        Number of samples. [1] Valid 1000 and above.
+    homes : int
+        Number of homes. [1]
+    seed : int
+        Seed; the same seed gives the same draws. [1]
+
+    Returns
+    -------
+    Draws
+        Common errors and standard normal home errors.
+
+    References
+    ----------
+    own-assumption : uncertainty.toml
+    iso9613-2 : Table 5, read as 95 %
+    """
+    rng = np.random.default_rng(seed)
+    method = rng.normal(0.0, spread("method"), samples)
+    straight = rng.normal(0.0, spread("straight_source"), samples)
+    difference = rng.normal(0.0, spread("muffled_difference"), samples)
+    exhaust: dict[ExhaustState, FloatArray] = {
+        "straight": method + straight,
+        "worn": method + straight + 0.5 * difference,
+        "muffled": method + straight + difference,
+        "after_treatment": method + straight + difference,
+    }
+    return Draws(
+        exhaust=exhaust,
+        silent=method + rng.normal(0.0, spread("retarder_off_source"), samples),
+        traffic=method + rng.normal(0.0, spread("traffic_source"), samples),
+        observance=rng.normal(0.0, spread("observance"), samples),
+        unmuffled_factor=np.exp(rng.normal(0.0, spread("unmuffled_share_factor"), samples)),
+        home=rng.standard_normal((samples, homes)),
+    )
+
+
+def interval(best: float, samples: FloatArray) -> Interval:
+    """A figure with the 5th and 95th percentile of its samples."""
+    low, high = np.percentile(samples, [LOW_PER_CENT, HIGH_PER_CENT])
+    return Interval(best, min(float(low), best), max(float(high), best))
+
+
+@dataclass(frozen=True)
+class ZonePasses:
+    """The passes a zone speaks to, at each receiver."""
+
+    free: FloatArray  # (receiver, class) maxima with the retarder [dB]
+    silent: FloatArray  # (receiver, class) maxima with the retarder silent in the zone [dB]
+    counts: FloatArray  # (class,) bound passes a night within the zone's hours [1]
+    exhaust: Sequence[ExhaustState]  # (class,)
+
+
+def people_passes_spared(
+    passes: ZonePasses,
+    people: FloatArray,
+    home: npt.NDArray[np.int64],
+    home_sigma: FloatArray,
+    observance: float,
+    level: float,
+    draws: Draws,
+) -> FloatArray:
+    """Samples of people times passes a night above a level that a zone spares [1].
+
+    `people` stands at each receiver, `home` names its home, `home_sigma` is the
+    error of each home's level [dB].
+    """
+    fleet = spread("fleet_spread")
+    obey = np.clip(observance + draws.observance, 0.0, 1.0)
+    shift = np.stack([draws.exhaust[state] for state in passes.exhaust], axis=1)
+    factor = np.ones_like(shift)
+    for index, state in enumerate(passes.exhaust):
+        if state in UNMUFFLED:
+            factor[:, index] = draws.unmuffled_factor
+    lived_in = np.flatnonzero(people > 0.0)
+    out = np.zeros(draws.samples)
+    _spared(
+        passes.free[lived_in],
+        passes.silent[lived_in],
+        people[lived_in],
+        home[lived_in],
+        draws.home * home_sigma,
+        shift,
+        draws.silent,
+        factor * passes.counts,
+        level + 0.05 * np.log(10.0) * fleet**2,
+        fleet,
+        _normal_table(),
+        out,
+    )
+    return out * obey
+
+
+@numba.njit(parallel=True, cache=True)  # type: ignore[untyped-decorator]
+def _spared(
+    free, silent, people, home, home_error, shift, silent_shift, counts, level, fleet, table, out
+):  # type: ignore[no-untyped-def]
+    for sample in numba.prange(len(out)):
+        total = 0.0
+        for r in range(len(people)):
+            error = home_error[sample, home[r]]
+            passes = 0.0
+            for c in range(free.shape[1]):
+                loud = _exceeds(free[r, c] + error + shift[sample, c] - level, fleet, table)
+                # what remains is never louder than what was there
+                quiet = _exceeds(
+                    min(
+                        silent[r, c] + error + silent_shift[sample],
+                        free[r, c] + error + shift[sample, c],
+                    )
+                    - level,
+                    fleet,
+                    table,
+                )
+                passes += counts[sample, c] * (loud - quiet)
+            total += people[r] * passes
+        out[sample] = total
+
+
+@numba.njit(cache=True)  # type: ignore[untyped-decorator]
+def _exceeds(excess, fleet, table):  # type: ignore[no-untyped-def]
+    place = (excess / fleet + 6.0) * 50.0
+    if place <= 0.0:
+        return 0.0
+    if place >= 600.0:
+        return 1.0
+    i = int(place)
+    return table[i] + (table[i + 1] - table[i]) * (place - i)
+
+
+def _normal_table() -> FloatArray:
+    """Normal distribution function from -6 to 6 in steps of 0.02."""
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(np.arange(-_TABLE_END, _TABLE_END + 2 * _TABLE_STEP, _TABLE_STEP)))
+
+
+def people_over(
+    levels: FloatArray,
+    limit: float,
+    people: FloatArray,
+    home: npt.NDArray[np.int64],
+    home_sigma: FloatArray,
+    draws: Draws,
+) -> FloatArray:
+    """Samples of the people at or over a limit, from levels of the whole traffic."""
+    lived_in = people > 0.0
+    error = draws.traffic[:, None] + (draws.home * home_sigma)[:, home[lived_in]]
+    return np.asarray((levels[lived_in] + error >= limit) @ people[lived_in])
