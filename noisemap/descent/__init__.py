@@ -1,1 +1,1 @@
-"""descent"""
+"""What a truck does on a descent: forces, gears, retarder, brake temperature."""
