@@ -1,1 +1,1 @@
-"""community"""
+"""What the sound means for people: indicators, awakenings, annoyance, criteria, passes."""

@@ -1,0 +1,127 @@
+"""Published criteria: which indicator, which limit, which sound they speak of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from types import MappingProxyType
+
+import numpy as np
+import numpy.typing as npt
+
+from noisemap.data_tables import toml_table
+from noisemap.errors import OutOfDomainError
+
+
+@dataclass(frozen=True)
+class Criterion:
+    """One published criterion."""
+
+    key: str
+    title: str
+    indicator: str  # name of the indicator compared
+    limit_db: float  # [dB]
+    place: str  # "outdoor" or "indoor"
+    land_use: str
+    applies_to: str  # "total" or "road_traffic"
+    counts_when: str  # "reached" or "exceeded"
+    source: str  # reference key
+    mark: str
+    note: str
+
+
+@cache
+def criteria() -> Mapping[str, Criterion]:
+    """All criteria by key.
+
+    Returns
+    -------
+    mapping
+        Key to criterion, in the order of the table.
+
+    References
+    ----------
+    23cfr772, 24cfr51, epa-levels, who-1999, who-2009, who-2018 : limits
+
+    Examples
+    --------
+    >>> criteria()["housing_acceptable"].limit_db
+    65.0
+    """
+    table = toml_table("noisemap.community", "criteria.toml")
+    found = {}
+    for key, row in table.items():
+        limit = row["limit_db"]
+        rest = {name: value for name, value in row.items() if name != "limit_db"}
+        found[key] = Criterion(
+            key, limit_db=limit["value"], source=limit["source"], mark=limit["mark"], **rest
+        )
+    return MappingProxyType(found)
+
+
+def criterion(key: str) -> Criterion:
+    """One criterion.
+
+    Parameters
+    ----------
+    key : str
+        Key from `criteria`.
+
+    Returns
+    -------
+    Criterion
+        The criterion.
+
+    Raises
+    ------
+    OutOfDomainError
+        For an unknown key.
+
+    References
+    ----------
+    23cfr772, 24cfr51, epa-levels, who-1999, who-2009, who-2018 : limits
+
+    Examples
+    --------
+    >>> criterion("health_road_den").applies_to
+    'road_traffic'
+    """
+    try:
+        return criteria()[key]
+    except KeyError:
+        raise OutOfDomainError(
+            f"criterion {key!r} is not allowed (allowed: {', '.join(criteria())})"
+        ) from None
+
+
+def over_limit(level: npt.ArrayLike, rule: Criterion) -> npt.NDArray[np.bool_]:
+    """Whether levels count as over a criterion.
+
+    Parameters
+    ----------
+    level : array_like
+        Levels of the criterion's indicator, at its place. [dB]
+    rule : Criterion
+        The criterion.
+
+    Returns
+    -------
+    ndarray of bool
+        True where the limit is exceeded, or reached where the criterion says so.
+
+    References
+    ----------
+    23cfr772 : an impact where the level reaches the criterion
+
+    Examples
+    --------
+    >>> over_limit([67.0], criterion("traffic_abatement_b"))
+    array([ True])
+    >>> over_limit([65.0], criterion("housing_acceptable"))
+    array([False])
+    """
+    levels = np.asarray(level, dtype=float)
+    if rule.counts_when == "reached":
+        return np.asarray(levels >= rule.limit_db)
+    return np.asarray(levels > rule.limit_db)
