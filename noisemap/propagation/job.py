@@ -1,0 +1,104 @@
+"""Plain groups of arrays in which a job is handed to the compiled loop."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+Float32Array = npt.NDArray[np.float32]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+ByteArray = npt.NDArray[np.uint8]
+
+
+class Terrain(NamedTuple):
+    """Heights on a flat raster, row 0 in the south."""
+
+    x0: float  # [m]
+    y0: float
+    cell: float
+    columns: int
+    rows: int
+    height: FloatArray  # (rows * columns,) [m]
+    filled: BoolArray  # True where any of the four nodes of the square up and right was filled
+    any_filled: bool
+
+
+class Ground(NamedTuple):
+    """Ground factor and foliage on a flat raster."""
+
+    x0: float  # [m]
+    y0: float
+    cell: float
+    columns: int
+    rows: int
+    factor: Float32Array  # (rows * columns,) [1]
+    foliage: BoolArray
+    any_foliage: bool
+    foliage_height: float  # [m]
+
+
+class Obstacles(NamedTuple):
+    """Edges by plan cell, and the buildings that hold sources, then receivers."""
+
+    x0: float  # [m]
+    y0: float
+    cell: float
+    columns: int
+    rows: int
+    pointer: IntArray
+    item: IntArray
+    edges: FloatArray  # (k, 4) [m]
+    height: FloatArray  # (k,) [m]
+    block: IntArray  # (k,)
+    inside_pointer: IntArray  # (sources + receivers + 1,)
+    inside_item: IntArray
+
+
+class Model(NamedTuple):
+    """Coefficients and choices of a job."""
+
+    alpha: FloatArray  # (8,) [dB/m]
+    table3: FloatArray  # (8, 11)
+    screen: FloatArray  # (6,)
+    wavelength: FloatArray  # (8,) [m]
+    foliage_rows: FloatArray  # (2, 8) [dB], [dB/m]
+    foliage_lengths: FloatArray  # (3,) [m]
+    spreading: float  # 10^(-11/10), of 7.1
+    reach: float  # the dp/50 of Table 3 [m]
+    tail_rate: float  # the 2.8e-6 of Table 3 [1/m2]
+    floor_single: float  # 10^(-20/10), cap of one edge
+    floor_double: float  # 10^(-25/10), cap of two edges
+    region_per_height: float  # the 30 of 30 hs
+    clear_per_height: float  # the 10 of 10 (hs + hr)
+    valid_distance: float  # [m]
+    valid_height: float  # [m]
+    c0: float  # [dB]
+    positive: bool
+    minimum_distance: float  # [m]
+    near_grazing: float  # [m]
+
+
+class Answer(NamedTuple):
+    """Arrays to fill, one row a path."""
+
+    t: Float32Array  # (paths, heights, 8)
+    cmet_factor: Float32Array  # (paths, heights)
+    distance: Float32Array  # (paths,) [m]
+    flags: ByteArray  # (paths,)
+    grazing_z: Float32Array  # (paths, heights) [m]
+
+
+class Line(NamedTuple):
+    """One path in plan, from the source to the receiver."""
+
+    sx: float  # [m]
+    sy: float
+    dx: float
+    dy: float
+    dp: float  # length, the minimum distance where the ends are nearer [m]
+    steps: int  # equal steps of the terrain profile
+    pieces: int  # equal pieces of the ground

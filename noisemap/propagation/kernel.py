@@ -1,0 +1,377 @@
+"""The compiled ISO 9613-2 propagation of a whole map: arrays in, arrays out.
+
+For every receiver, source and source height the attenuation of the path over
+the top of terrain, walls and buildings is computed in the eight octave bands.
+The conventions are those of docs/conventions.md; `attenuation` is the readable
+reference and a test holds the two together to 1e-6 dB.
+
+Not in the kernel: paths around the sides of obstacles, reflections, and the
+losses of industrial sites and housing.
+
+What stands for what:
+
+- the profile is read at one terrain cell a step, bilinear; the source's foot is
+  the given road surface (a bridge deck, say), the receiver's foot the terrain;
+- a wall is one point at local ground plus its height; a building is flat-topped
+  with an entry and an exit point at the ground half-way between plus its height;
+- a building that holds an end point is left out of that path, which is flagged;
+- the ground factor is the mean over each region of pieces of at most half a
+  ground cell;
+- foliage counts where the straight sight line runs below the tree tops.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from noisemap.bands import N_BANDS
+from noisemap.checks import require_between, require_finite, require_positive
+from noisemap.errors import BadDataError, OutOfDomainError
+from noisemap.propagation import cores, job, path_kernel, terms
+from noisemap.propagation.obstacle_index import (
+    ObstacleIndex,
+    containing_buildings,
+    obstacle_index,
+)
+from noisemap.propagation.pairs import pairs_within
+
+__all__ = ["Flag", "PathBlock", "Reading", "Surface", "pairs_within", "propagate"]
+
+FloatArray = npt.NDArray[np.float64]
+Float32Array = npt.NDArray[np.float32]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+Reading = Literal["literal", "positive"]
+
+
+class Flag:
+    """Bits of `PathBlock.flags`."""
+
+    BEYOND_1000_M = path_kernel.BEYOND_DISTANCE
+    ABOVE_30_M = path_kernel.BEYOND_HEIGHT
+    NEAR_GRAZING = path_kernel.NEAR_GRAZING
+    FILLED_TERRAIN = path_kernel.FILLED_TERRAIN
+    INSIDE_BUILDING = path_kernel.INSIDE_BUILDING
+    FOLIAGE = path_kernel.FOLIAGE_COUNTED
+    MINIMUM_DISTANCE = path_kernel.MINIMUM_DISTANCE
+
+
+@dataclass(frozen=True)
+class Surface:
+    """Terrain, ground and obstacles of a place as plain arrays; row 0 is the southern row."""
+
+    x0: float  # centre of cell [0, 0] of the terrain [m]
+    y0: float
+    cell: float  # [m]
+    height: FloatArray  # (rows, columns) [m]
+    filled: BoolArray  # (rows, columns) True where a void was filled
+    gx0: float  # centre of cell [0, 0] of the ground rasters [m]
+    gy0: float
+    gcell: float  # [m]
+    factor: npt.NDArray[np.floating]  # (rows, columns) 0 hard .. 1 porous [1]
+    foliage: BoolArray  # (rows, columns) True where trees are dense enough for Annex A.1
+    foliage_height: float  # [m]
+    edges: FloatArray  # (k, 4) x1, y1, x2, y2 of walls and buildings [m]
+    edge_height: FloatArray  # (k,) above local ground [m]
+    edge_block: IntArray  # (k,) building number, -1 for a thin wall
+
+    def __post_init__(self) -> None:
+        """Refuse rasters that the kernel could not read without guessing."""
+        for name, raster, twin in (
+            ("terrain", self.height, self.filled),
+            ("ground", self.factor, self.foliage),
+        ):
+            if raster.ndim != 2 or raster.shape != twin.shape:
+                raise BadDataError(
+                    f"{name}: rasters of shape {raster.shape} and {twin.shape}; "
+                    "two rasters of the same two-dimensional shape are needed"
+                )
+        if min(self.height.shape) < 2:
+            raise BadDataError(
+                f"terrain: {self.height.shape} cells; at least 2 x 2 are needed to interpolate"
+            )
+        if min(self.factor.shape) < 1:
+            raise BadDataError("ground: the raster is empty")
+        require_positive("terrain cell", self.cell, "m")
+        require_positive("ground cell", self.gcell, "m")
+        require_finite("raster origin", [self.x0, self.y0, self.gx0, self.gy0])
+        require_finite("terrain height", self.height, "fill or cut the voids before computing")
+        require_between("ground factor", self.factor, 0.0, 1.0, "", "0 hard .. 1 porous")
+        require_between("foliage height", self.foliage_height, 0.0, 150.0, "m")
+
+    @cached_property
+    def index(self) -> ObstacleIndex:
+        """Obstacles by plan cell."""
+        return obstacle_index(self.edges, self.edge_height, self.edge_block)
+
+    @cached_property
+    def terrain_arrays(self) -> job.Terrain:
+        """Terrain as the compiled loop reads it."""
+        filled = np.asarray(self.filled, dtype=np.bool_)
+        around = filled.copy()
+        around[:-1] |= filled[1:]
+        around[:, :-1] |= around[:, 1:].copy()
+        rows, columns = self.height.shape
+        return job.Terrain(
+            float(self.x0),
+            float(self.y0),
+            float(self.cell),
+            columns,
+            rows,
+            np.array(self.height, dtype=np.float64).ravel(),
+            around.ravel(),
+            bool(filled.any()),
+        )
+
+    @cached_property
+    def ground_arrays(self) -> job.Ground:
+        """Ground factor and foliage as the compiled loop reads them."""
+        rows, columns = self.factor.shape
+        foliage = np.array(self.foliage, dtype=np.bool_).ravel()
+        return job.Ground(
+            float(self.gx0),
+            float(self.gy0),
+            float(self.gcell),
+            columns,
+            rows,
+            np.array(self.factor, dtype=np.float32).ravel(),
+            foliage,
+            bool(foliage.any()) and self.foliage_height > 0.0,
+            float(self.foliage_height),
+        )
+
+
+@dataclass(frozen=True)
+class PathBlock:
+    """What the land does to the sound of each pair, in the order of the pairs."""
+
+    t: Float32Array  # (n_pairs, n_heights, 8) 10^(-A/10), downwind, without Cmet [1]
+    cmet_factor: Float32Array  # (n_pairs, n_heights) 10^(-Cmet/10) [1]
+    distance: Float32Array  # (n_pairs,) straight distance from source height 0 [m]
+    flags: npt.NDArray[np.uint8]  # (n_pairs,) bits of Flag
+    grazing_z: Float32Array  # (n_pairs, n_heights) path difference of the closest edge [m]
+
+
+def propagate(
+    surface: Surface,
+    receivers: npt.ArrayLike,
+    sources: npt.ArrayLike,
+    source_heights: npt.ArrayLike,
+    pair_pointer: npt.ArrayLike,
+    pair_source: npt.ArrayLike,
+    absorption: npt.ArrayLike,
+    *,
+    c0: float = 0.0,
+    reading: Reading = "literal",
+    minimum_distance: float = 5.0,
+    near_grazing_m: float = 0.3,
+) -> PathBlock:
+    """Transfer of sound energy T = 10^(-A/10) for pairs of receiver and source.
+
+    The bits of the answer do not depend on the number of threads, on the order
+    of the receivers, or on how a job is cut into calls.
+
+    Parameters
+    ----------
+    surface : Surface
+        Terrain, ground and obstacles.
+    receivers : array_like
+        x, y and height above local ground (above 0) of each receiver. [m]
+    sources : array_like
+        x, y and height of the road surface of each source. [m]
+    source_heights : array_like
+        Heights of the sources above the road surface, above 0. [m]
+    pair_pointer : array_like
+        Receiver i owns the pairs pair_pointer[i] .. pair_pointer[i + 1]. [1]
+    pair_source : array_like
+        Source number of each pair. [1]
+    absorption : array_like
+        Absorption of air in the eight bands, 0 and above. [dB/m]
+    c0 : float
+        Meteorological constant of Cmet, 0 and above. [dB]
+    reading : {"literal", "positive"}
+        Abar = Dz - Agr, or Abar = Dz - max(Agr, 0). [1]
+    minimum_distance : float
+        Shortest plan distance; nearer pairs are computed at it, open, and flagged. [m]
+    near_grazing_m : float
+        Pairs whose sight line passes the highest point within this are flagged. [m]
+
+    Returns
+    -------
+    PathBlock
+        `grazing_z` is positive where the line of sight is cut (the path difference
+        used), negative where it is clear (the least detour over a terrain point or
+        object below it), minus infinity where nothing lies between.
+
+    Raises
+    ------
+    OutOfDomainError
+        If a number is not finite or outside its range, or a point lies outside
+        the terrain or ground raster (then its path would, too).
+    BadDataError
+        If shapes do not fit together.
+
+    References
+    ----------
+    iso9613-2 : 7.1, 7.2, 7.3.1, 7.4, 8 and annex A.1
+    """
+    places = _table("receivers", receivers, 3)
+    feet = _table("sources", sources, 3)
+    heights = require_positive("source height", np.atleast_1d(source_heights), "m").copy()
+    require_positive("receiver height", places[:, 2], "m", "heights are above local ground")
+    alpha = require_between("absorption", absorption, 0.0, 10.0, "dB/m", "dB per metre").copy()
+    if alpha.shape != (N_BANDS,):
+        raise BadDataError(f"absorption: {alpha.shape} values; one for each of 8 bands is needed")
+    require_between("C0", c0, 0.0, 20.0, "dB")
+    require_positive("minimum distance", minimum_distance, "m")
+    require_between("near-grazing limit", near_grazing_m, 0.0, 1000.0, "m")
+    if reading not in ("literal", "positive"):
+        raise OutOfDomainError(
+            f"screening reading: {reading!r} is not allowed (allowed: literal, positive)"
+        )
+    pointer, source = _pairs(pair_pointer, pair_source, len(places), len(feet))
+    _inside_rasters(surface, "receiver", places)
+    _inside_rasters(surface, "source", feet)
+
+    n = len(source)
+    answer = job.Answer(
+        np.empty((n, len(heights), N_BANDS), dtype=np.float32),
+        np.empty((n, len(heights)), dtype=np.float32),
+        np.empty(n, dtype=np.float32),
+        np.empty(n, dtype=np.uint8),
+        np.empty((n, len(heights)), dtype=np.float32),
+    )
+    path_kernel.all_receivers(
+        places,
+        feet,
+        heights,
+        pointer,
+        source,
+        surface.terrain_arrays,
+        surface.ground_arrays,
+        _obstacle_arrays(surface.index, feet, places),
+        _model(alpha, c0, reading, minimum_distance, near_grazing_m),
+        answer,
+    )
+    return PathBlock(*answer)
+
+
+def _table(name: str, value: npt.ArrayLike, columns: int) -> FloatArray:
+    table = np.array(value, dtype=np.float64).reshape(-1, columns)
+    return require_finite(name, table)
+
+
+def _pairs(
+    pair_pointer: npt.ArrayLike, pair_source: npt.ArrayLike, receivers: int, sources: int
+) -> tuple[IntArray, IntArray]:
+    pointer = np.array(pair_pointer, dtype=np.int64)
+    source = np.array(pair_source, dtype=np.int64)
+    good = (
+        pointer.shape == (receivers + 1,)
+        and source.ndim == 1
+        and pointer[0] == 0
+        and pointer[-1] == len(source)
+        and bool((np.diff(pointer) >= 0).all())
+    )
+    if not good:
+        raise BadDataError(
+            f"pairs: the pointer must rise from 0 to the number of pairs, {source.size}, "
+            f"in {receivers + 1} values"
+        )
+    if len(source) and (source.min() < 0 or source.max() >= sources):
+        raise BadDataError(f"pairs: source numbers must lie within 0..{sources - 1}")
+    return pointer, source
+
+
+def _inside_rasters(surface: Surface, what: str, points: FloatArray) -> None:
+    """Refuse points outside a raster; a path between two points inside stays inside."""
+    rows, columns = surface.height.shape
+    ground_rows, ground_columns = surface.factor.shape
+    half = surface.gcell / 2.0
+    boxes = {
+        "terrain": (
+            surface.x0,
+            surface.y0,
+            surface.x0 + (columns - 1) * surface.cell,
+            surface.y0 + (rows - 1) * surface.cell,
+        ),
+        "ground cover": (
+            surface.gx0 - half,
+            surface.gy0 - half,
+            surface.gx0 + ground_columns * surface.gcell - half,
+            surface.gy0 + ground_rows * surface.gcell - half,
+        ),
+    }
+    x, y = points[:, 0], points[:, 1]
+    for name, (west, south, east, north) in boxes.items():
+        outside = ~((x >= west) & (x <= east) & (y >= south) & (y <= north))
+        if outside.any():
+            first = int(np.flatnonzero(outside)[0])
+            raise OutOfDomainError(
+                f"{what} {first} at ({x[first]:.1f}, {y[first]:.1f}) m lies outside the {name} "
+                f"raster ({west:.1f}..{east:.1f}, {south:.1f}..{north:.1f}) m, and "
+                f"{int(outside.sum()) - 1} more do; add {name} data there or shorten the range"
+            )
+
+
+def _obstacle_arrays(
+    index: ObstacleIndex, sources: FloatArray, receivers: FloatArray
+) -> job.Obstacles:
+    points = np.concatenate([sources[:, :2], receivers[:, :2]])
+    inside_pointer, inside_item = containing_buildings(index, points)
+    return job.Obstacles(
+        index.x0,
+        index.y0,
+        index.cell,
+        index.columns,
+        index.rows,
+        index.edge_pointer,
+        index.edge_item,
+        index.edges,
+        index.height,
+        index.block,
+        inside_pointer,
+        inside_item,
+    )
+
+
+def _model(
+    alpha: FloatArray, c0: float, reading: str, minimum_distance: float, near_grazing_m: float
+) -> job.Model:
+    table3 = terms.ground_table()
+    screen = terms.screen_numbers()
+    tail = table3[table3[:, cores.TAIL] != 0.0]
+    return job.Model(
+        alpha,
+        table3,
+        screen,
+        terms.wavelengths(),
+        terms.foliage_table(),
+        terms.foliage_lengths(),
+        10.0 ** (-0.1 * terms.number("divergence", "constant_db")),
+        _the_one(table3[:, cores.REACH]),
+        _the_one(tail[:, cores.TAIL_RATE]),
+        10.0 ** (-0.1 * float(screen[cores.CAP_SINGLE])),
+        10.0 ** (-0.1 * float(screen[cores.CAP_DOUBLE])),
+        terms.number("ground", "region_per_height"),
+        terms.number("meteorology", "clear_per_height"),
+        terms.number("validity", "distance_m"),
+        terms.number("validity", "mean_height_m"),
+        float(c0),
+        reading == "positive",
+        float(minimum_distance),
+        float(near_grazing_m),
+    )
+
+
+def _the_one(values: FloatArray) -> float:
+    """The value that all bands share, which saves the kernel an exponential a band."""
+    if len(set(values.tolist())) != 1:
+        raise ValueError("ground_table3.csv: the kernel needs one distance constant for all bands")
+    return float(values[0])
