@@ -2,40 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
-from noisemap.community.indicators import l_den, l_dn, l_eq_of_hours
-from noisemap.community.passes import expected_passes_above
+from noisemap.community.indicators import (
+    Periods,
+    day_evening_night_level,
+    day_night_level,
+    equivalent_level,
+    night_level,
+    worst_hour,
+)
+from noisemap.community.passes import expected_passes
 from noisemap.exposure.results import HomeLevels
-from noisemap.levels import from_energy, to_energy
+from noisemap.levels import to_energy
 from noisemap.scene.model import Homes, Receivers
 
 FloatArray = npt.NDArray[np.float64]
 
 PASS_LEVELS = (60, 70, 80)
 """Outdoor maxima whose passes are counted [dB]."""
-
-
-@dataclass(frozen=True)
-class Periods:
-    """The study's own night and evening; every other hour is day."""
-
-    night: frozenset[int]
-    evening: frozenset[int]
-
-    def mask(self, hours: frozenset[int]) -> FloatArray:
-        """One where an hour belongs to the set, else zero, over 24 hours [1]."""
-        return np.array([float(hour in hours) for hour in range(24)])
-
-    @property
-    def day(self) -> frozenset[int]:
-        """Hours that are neither night nor evening."""
-        return frozenset(range(24)) - self.night - self.evening
 
 
 @dataclass(frozen=True)
@@ -62,7 +51,7 @@ def scenario(
 def passes_above(rule: Scenario, hours: frozenset[int], level: float, spread: float) -> FloatArray:
     """Expected passes whose maximum exceeds a level, in a set of hours, at each receiver [1]."""
     counts = rule.per_hour[:, sorted(hours)].sum(axis=1)
-    return expected_passes_above(rule.maximum, counts, level, spread)
+    return expected_passes(rule.maximum, spread, counts, level)
 
 
 def loudest(values: FloatArray, receivers: Receivers, homes: Homes) -> FloatArray:
@@ -88,33 +77,40 @@ def home_levels(
     def at_home(values: FloatArray) -> FloatArray:
         return loudest(values, receivers, homes)
 
-    braking = from_energy(rule.braking_by_hour)
-    traffic = from_energy(rule.traffic_by_hour)
+    traffic = rule.traffic_by_hour
     occurs = rule.per_hour.sum(axis=1) > 0.0
-    top = rule.maximum[:, occurs].max(axis=1, initial=-np.inf)
-    night = sorted(periods.night)
     total = None
     if background is not None:
-        whole = from_energy(rule.traffic_by_hour + to_energy(background))
-        total = at_home(l_eq_of_hours(whole, periods.night))
-    per_home_hours = np.full((len(homes.home_id), 24), -np.inf)
-    np.maximum.at(per_home_hours, receivers.home, braking)
+        total = at_home(night_level(traffic + to_energy(background), periods))
+    by_hour = np.zeros((len(homes.home_id), 24))
+    np.maximum.at(by_hour, receivers.home, rule.braking_by_hour)
+    worst, hour = worst_hour(by_hour)
     return HomeLevels(
-        l_dn=at_home(l_dn(braking, night=periods.night)),
-        l_den=at_home(l_den(braking, evening=periods.evening, night=periods.night)),
-        l_night=at_home(l_eq_of_hours(braking, periods.night)),
-        l_eq_worst_hour=per_home_hours.max(axis=1),
-        worst_hour=per_home_hours.argmax(axis=1),
-        l_a_max=at_home(top),
+        l_dn=at_home(day_night_level(rule.braking_by_hour, periods)),
+        l_den=at_home(day_evening_night_level(rule.braking_by_hour, periods)),
+        l_night=at_home(night_level(rule.braking_by_hour, periods)),
+        l_eq_worst_hour=worst,
+        worst_hour=hour,
+        l_a_max=at_home(rule.maximum[:, occurs].max(axis=1, initial=-np.inf)),
         passes_night={
-            level: at_home(passes_above(rule, frozenset(night), level, spread))
+            level: at_home(passes_above(rule, periods.night, level, spread))
             for level in PASS_LEVELS
         },
-        l_eq_traffic=at_home(from_energy(rule.traffic_by_hour.mean(axis=1))),
-        l_den_traffic=at_home(l_den(traffic, evening=periods.evening, night=periods.night)),
-        l_night_traffic=at_home(l_eq_of_hours(traffic, periods.night)),
+        l_eq_traffic=at_home(equivalent_level(traffic)),
+        l_den_traffic=at_home(day_evening_night_level(traffic, periods)),
+        l_night_traffic=at_home(night_level(traffic, periods)),
         l_night_total=total,
     )
+
+
+INDICATORS: dict[str, Callable[[FloatArray, Periods], FloatArray]] = {
+    "l_eq_worst_hour": lambda energy, _: worst_hour(energy)[0],
+    "l_eq_24h": lambda energy, _: equivalent_level(energy),
+    "l_dn": day_night_level,
+    "l_den": day_evening_night_level,
+    "l_night": night_level,
+}
+"""Indicators of hourly energies that a published criterion may name."""
 
 
 def people_shares(levels: FloatArray, receivers: Receivers, homes: Homes) -> FloatArray:
@@ -139,15 +135,3 @@ def people_shares(levels: FloatArray, receivers: Receivers, homes: Homes) -> Flo
         exposed = 1 if homes.single_dwelling[home] else max(count // 2, 1)
         people[order[start : start + exposed]] = homes.people[home] / exposed
     return people
-
-
-def people_by_band(
-    levels: FloatArray, people: FloatArray, edges: Sequence[float]
-) -> dict[str, float]:
-    """People in bands of level; the first and the last band are open."""
-    bands = {f"below {edges[0]:g}": float(people[levels < edges[0]].sum())}
-    for low, high in pairwise(edges):
-        inside = (levels >= low) & (levels < high)
-        bands[f"{low:g}-{high:g}"] = float(people[inside].sum())
-    bands[f"{edges[-1]:g} and more"] = float(people[levels >= edges[-1]].sum())
-    return bands

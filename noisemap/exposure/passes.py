@@ -14,29 +14,27 @@ import numpy.typing as npt
 
 from noisemap.bands import A_WEIGHT, N_BANDS
 from noisemap.descent.drive import Drive
+from noisemap.exposure.driving import TruckClass, road_rows
 from noisemap.exposure.product import PassSound
 from noisemap.exposure.traffic import Flow
 from noisemap.levels import to_energy
 from noisemap.scene.model import Stretches
 from noisemap.source.emission import exhaust_sound_power
 from noisemap.source.propulsion import vehicle_sound_power
-from noisemap.states import ExhaustState, RetarderKind
+from noisemap.states import ExhaustState
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
+
+OUTLET_HEIGHT_INDEX = {"under_chassis": 0, "stack": 1}
+"""Which of the store's source heights an exhaust outlet has."""
 
 FREE = "free"
 """Variant of a pass whose driver uses the retarder wherever it helps."""
 
 
-@dataclass(frozen=True)
-class TruckClass:
-    """One weight class of the study's heavy trucks."""
-
-    name: str
-    mass: float  # [kg]
-    share: float
-    retarder: RetarderKind
+DriveKey = tuple[int, int, int, str]
+"""Road, direction, truck class and variant of a drive."""
 
 
 @dataclass(frozen=True)
@@ -51,20 +49,10 @@ class PassClass:
     per_hour: FloatArray  # (24,) passes an hour when nobody obeys any zone [1/h]
 
 
-@dataclass(frozen=True)
-class Source:
-    """What is chosen about the sources."""
-
-    engine: str
-    calibration_offset: float  # [dB]
-    temperature: float  # of the air, for rolling noise [°C]
-    outlet_height_index: int  # which of the store's source heights the exhaust has
-
-
 def braking_classes(
     flows: Sequence[Flow],
     trucks: Sequence[TruckClass],
-    drives: Mapping[tuple[int, int, int], Drive],
+    drives: Mapping[DriveKey, Drive],
 ) -> list[PassClass]:
     """Free passes of the trucks that use a retarder somewhere on their road."""
     classes = []
@@ -72,8 +60,8 @@ def braking_classes(
         if flow.vehicle_class != "heavy" or flow.exhaust_state is None:
             continue
         for index, truck in enumerate(trucks):
-            drive = drives.get((flow.road, flow.direction, index))
-            if drive is None or truck.retarder == "none" or not brakes_with_retarder(drive):
+            drive = drives.get((flow.road, flow.direction, index, FREE))
+            if drive is None or not brakes_with_retarder(drive):
                 continue
             classes.append(
                 PassClass(
@@ -89,22 +77,23 @@ def braking_classes(
 
 
 def brakes_with_retarder(drive: Drive) -> bool:
-    """Whether the truck uses its retarder anywhere on this drive."""
-    return any(
-        cylinders > 0 and share > 0.0 for states in drive.states for cylinders, share in states
-    )
+    """Whether the truck's cylinders brake anywhere on this drive."""
+    return bool(drive.braking_cylinders.any())
 
 
 def silent_in(classes: Sequence[PassClass], zone: str) -> list[PassClass]:
-    """The same passes with the retarder silent in a zone."""
+    """Passes of the same trucks with the retarder silent in a zone."""
     return [replace(one, variant=zone) for one in classes]
 
 
 def pass_sound(
     classes: Sequence[PassClass],
-    drives: Mapping[tuple[int, int, int, str], Drive],
+    drives: Mapping[DriveKey, Drive],
     stretches: Stretches,
-    source: Source,
+    trucks: Sequence[TruckClass],
+    *,
+    temperature: float,
+    calibration_offset: float,
 ) -> PassSound:
     """Energy and peak emission of every class, A-weighted, over (class, stretch, height, band).
 
@@ -122,41 +111,32 @@ def pass_sound(
         rows = road_rows(stretches, one.road)
         first[c], last[c] = rows[0], rows[-1] + 1
         order = rows if one.direction > 0 else rows[::-1]
-        v = drive.speed
+        v = drive.speed_ms
         speed[c, order] = v
-        running = to_energy(
-            vehicle_sound_power("heavy", v, temperature_c=source.temperature) + A_WEIGHT
-        )
-        duration = (stretches.length[order] / v)[:, None]
+        running = to_energy(vehicle_sound_power("heavy", v, temperature_c=temperature) + A_WEIGHT)
+        duration = drive.time_s[:, None]
         energy[c, order, 0] += running * duration
         peak[c, order, 0] += running
-        h = source.outlet_height_index
-        for place, states in enumerate(drive.states):
-            loudest = np.zeros(N_BANDS)
-            for cylinders, share in states:
-                if share <= 0.0 or cylinders == 0:
-                    continue
-                level = exhaust_sound_power(
-                    source.engine,
-                    drive.engine_speed_rpm[place],
-                    cylinders,
-                    one.exhaust_state,
-                    calibration_db=source.calibration_offset,
-                )
-                power = to_energy(level + A_WEIGHT)
-                energy[c, order[place], h] += share * power * duration[place]
-                if power.sum() > loudest.sum():
-                    loudest = power
-            peak[c, order[place], h] += loudest
+        truck = trucks[one.truck].model
+        outlet = OUTLET_HEIGHT_INDEX[truck.outlet]
+        braking = np.flatnonzero(drive.braking_cylinders > 0)
+        power = to_energy(
+            exhaust_sound_power(
+                truck.engine,
+                drive.engine_speed_rpm[braking],
+                drive.braking_cylinders[braking],
+                one.exhaust_state,
+                calibration_db=calibration_offset,
+            )
+            + A_WEIGHT
+        )
+        share = drive.retarder_share[braking, None]
+        energy[c, order[braking], outlet] += share * power * duration[braking]
+        peak[c, order[braking], outlet] += power
     covered = stretches.covered
     energy[:, covered] = 0.0
     peak[:, covered] = 0.0
     return PassSound(energy, peak, speed, first, last)
-
-
-def road_rows(stretches: Stretches, road: int) -> npt.NDArray[np.int64]:
-    """Indices of a road's stretches, which lie together and in the order of chainage."""
-    return np.flatnonzero(stretches.road == road)
 
 
 def other_flows(flows: Sequence[Flow], classes: Sequence[PassClass]) -> list[Flow]:
@@ -174,7 +154,9 @@ def other_flows(flows: Sequence[Flow], classes: Sequence[PassClass]) -> list[Flo
     return rest
 
 
-def traffic_emission(flows: Sequence[Flow], stretches: Stretches, source: Source) -> Float32Array:
+def traffic_emission(
+    flows: Sequence[Flow], stretches: Stretches, temperature: float
+) -> Float32Array:
     """Mean A-weighted sound power by hour, over (hour, stretch, height, band) [1].
 
     Rolling and propulsion of every counted vehicle at the posted speed.  The
@@ -189,7 +171,7 @@ def traffic_emission(flows: Sequence[Flow], stretches: Stretches, source: Source
         if flow.vehicle_class == "heavy":
             grade = np.maximum(grade, 0.0)
         level = vehicle_sound_power(
-            flow.vehicle_class, speed, grade=grade, temperature_c=source.temperature
+            flow.vehicle_class, speed, grade=grade, temperature_c=temperature
         )
         exposure = to_energy(level + A_WEIGHT) * (stretches.length[rows] / speed)[:, None]
         out[:, rows, 0] += flow.per_hour[:, None, None] / 3600.0 * exposure

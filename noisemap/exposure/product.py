@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 import numpy.typing as npt
+from numba import prange
 
+from noisemap.propagation.compiled import compiled_parallel
 from noisemap.source.pass_by import FAST_S, time_weighting_correction
 from noisemap.transfer.store import TransferStore
 
@@ -62,7 +63,7 @@ def pass_levels(store: TransferStore, sound: PassSound) -> tuple[Float32Array, F
     return energy, maximum
 
 
-@numba.njit(parallel=True, cache=True)  # type: ignore[untyped-decorator]
+@compiled_parallel
 def _pass_levels(
     pointer,
     stretch,
@@ -77,10 +78,10 @@ def _pass_levels(
     correction,
     out_energy,
     out_maximum,
-):  # type: ignore[no-untyped-def]
+):
     classes = energy.shape[0]
     columns = t.shape[1]
-    for r in numba.prange(len(pointer) - 1):
+    for r in prange(len(pointer) - 1):
         for c in range(classes):
             total = 0.0
             loudest = -np.inf
@@ -120,9 +121,9 @@ def energy_at_receivers(store: TransferStore, emission: Float32Array) -> Float32
     return out
 
 
-@numba.njit(parallel=True, cache=True)  # type: ignore[untyped-decorator]
-def _energy(pointer, stretch, t, emission, out):  # type: ignore[no-untyped-def]
-    for r in numba.prange(len(pointer) - 1):
+@compiled_parallel
+def _energy(pointer, stretch, t, emission, out):
+    for r in prange(len(pointer) - 1):
         for c in range(emission.shape[0]):
             total = 0.0
             for p in range(pointer[r], pointer[r + 1]):
@@ -167,7 +168,7 @@ def path_shares(store: TransferStore, emission: Float32Array) -> PathShares:
     return shares
 
 
-@numba.njit(parallel=True, cache=True)  # type: ignore[untyped-decorator]
+@compiled_parallel
 def _path_shares(
     pointer,
     stretch,
@@ -182,8 +183,8 @@ def _path_shares(
     long_term,
     flagged,
     nearest,
-):  # type: ignore[no-untyped-def]
-    for r in numba.prange(len(pointer) - 1):
+):
+    for r in prange(len(pointer) - 1):
         for p in range(pointer[r], pointer[r + 1]):
             s = stretch[p]
             path = 0.0

@@ -79,6 +79,8 @@ class ZoneResult:
     sentence: str
     reasons: tuple[str, ...] = ()
     quieter_interval: Interval | None = None  # people-weighted mean of quieter_by [dB]
+    gain_with_background: Mapping[int, Interval] = field(default_factory=dict)
+    # assumed background [dB] -> people-weighted fall of the total night level [dB]
 
 
 @dataclass(frozen=True)

@@ -12,12 +12,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numba
 import numpy as np
 import numpy.typing as npt
+from numba import prange
 
 from noisemap.data_tables import toml_table
 from noisemap.exposure.results import Interval
+from noisemap.propagation.compiled import compiled, compiled_parallel
 from noisemap.states import UNMUFFLED, ExhaustState
 
 FloatArray = npt.NDArray[np.float64]
@@ -147,11 +148,11 @@ def people_passes_spared(
     return out * obey
 
 
-@numba.njit(parallel=True, cache=True)  # type: ignore[untyped-decorator]
+@compiled_parallel
 def _spared(
     free, silent, people, home, home_error, shift, silent_shift, counts, level, fleet, table, out
-):  # type: ignore[no-untyped-def]
-    for sample in numba.prange(len(out)):
+):
+    for sample in prange(len(out)):
         total = 0.0
         for r in range(len(people)):
             error = home_error[sample, home[r]]
@@ -173,8 +174,8 @@ def _spared(
         out[sample] = total
 
 
-@numba.njit(cache=True)  # type: ignore[untyped-decorator]
-def _exceeds(excess, fleet, table):  # type: ignore[no-untyped-def]
+@compiled
+def _exceeds(excess, fleet, table):
     place = (excess / fleet + 6.0) * 50.0
     if place <= 0.0:
         return 0.0

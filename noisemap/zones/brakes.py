@@ -1,0 +1,89 @@
+"""The brakes of every truck weight on a zone's descent: free, under the zone, without retarder."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from noisemap.descent.brake_temperature import Conditions
+from noisemap.descent.drive import Drive
+from noisemap.exposure.driving import Practice, TruckClass, drive_road, road_rows
+from noisemap.exposure.results import BrakeRow
+from noisemap.scene.model import Road, Stretches
+from noisemap.states import EXHAUST_STATES, Zone
+
+NORMAL, DEGRADED = "normal", "degraded"
+
+
+def brake_rows(
+    zone: Zone,
+    roads: Sequence[Road],
+    road_indices: Iterable[int],
+    stretches: Stretches,
+    trucks: Sequence[TruckClass],
+    practice: Practice,
+    *,
+    hard_limit: float,
+    planning_limit: float,
+) -> tuple[BrakeRow, ...]:
+    """One row for each truck that the zone may bind, each direction it brakes in, each condition.
+
+    A row appears where the zone takes work from the truck's retarder.  Trucks
+    without a retarder stand beside them with three equal peaks: they run on their
+    wheel brakes already, and the zone adds nothing to it.
+    """
+    rows = []
+    degraded = Conditions.degraded(practice.conditions.preset, practice.conditions.ambient_c)
+    for road in road_indices:
+        road_end = float(stretches.to_m[road_rows(stretches, road)[-1]])
+        for direction in (1, -1):
+            if roads[road].one_way not in (0, direction):
+                continue
+            for truck in trucks:
+                if not _may_bind(zone, truck):
+                    continue
+                for condition, used in (
+                    (NORMAL, practice),
+                    (DEGRADED, replace(practice, conditions=degraded)),
+                ):
+                    free = drive_road(stretches, road, direction, truck, used)
+                    silent = drive_road(stretches, road, direction, truck, used, silent=zone)
+                    none = drive_road(stretches, road, direction, truck, used, retarder="none")
+                    if condition == NORMAL and not _touches(free, silent, truck):
+                        break
+                    rows.append(
+                        BrakeRow(
+                            truck=truck.name,
+                            mass_kg=truck.mass,
+                            road=roads[road].name,
+                            condition=condition,
+                            peak_free_c=free.peak_c,
+                            peak_zone_c=silent.peak_c,
+                            peak_none_c=none.peak_c,
+                            stop_c=float(silent.stop_c.max()),
+                            hard_limit_c=hard_limit,
+                            planning_limit_c=planning_limit,
+                            peak_at_m=_chainage(silent, direction, road_end),
+                        )
+                    )
+    return tuple(rows)
+
+
+def _may_bind(zone: Zone, truck: TruckClass) -> bool:
+    if truck.retarder == "none":
+        return True
+    return any(zone.binds_truck(truck.retarder, state) for state in EXHAUST_STATES)
+
+
+def _touches(free: Drive, silent: Drive, truck: TruckClass) -> bool:
+    """Whether the zone takes work from the retarder, or the truck brakes without one."""
+    if truck.retarder == "none":
+        return bool(np.any(free.brake_w > 0.0))
+    return bool(np.any(free.retarder_share > silent.retarder_share))
+
+
+def _chainage(silent: Drive, direction: int, road_end: float) -> float:
+    """Where on the road the peak stands, counted as the road counts."""
+    return silent.peak_at_m if direction > 0 else road_end - silent.peak_at_m

@@ -1,0 +1,107 @@
+"""What follows for a zone, in one word, one sentence and the reasons."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+from noisemap.exposure.results import BrakeRow, Interval
+from noisemap.states import Zone
+from noisemap.zones.brakes import DEGRADED, NORMAL
+
+LEADING_LEVEL = 70
+"""Outdoor maximum whose spared passes lead the verdict [dB]."""
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """A verdict and why."""
+
+    WORDS: ClassVar[tuple[str, ...]] = (
+        "refused for brakes",
+        "worth signing",
+        "needs an engineering study",
+        "not worth signing",
+    )
+
+    word: str
+    sentence: str
+    reasons: tuple[str, ...]
+
+
+def judge(
+    zone: Zone,
+    spared: Mapping[int, Interval],
+    brakes: Sequence[BrakeRow],
+    worth: float,
+) -> Verdict:
+    """Weigh what a zone spares against what it asks of the brakes.
+
+    Brakes come first: a zone that takes a truck over the planning limit which it
+    keeps with its retarder is refused whatever it spares.  A zone that spares
+    little is not worth signing.  One whose degraded trucks exceed the planning
+    limit needs an engineering study.
+    """
+    gain = spared[LEADING_LEVEL]
+    gain_text = (
+        f"It spares {_figure(gain.best)} people times passes a night above {LEADING_LEVEL} dB "
+        f"({_figure(gain.low)} to {_figure(gain.high)})"
+    )
+    broken = [row for row in brakes if row.condition == NORMAL and row.forbids]
+    if broken:
+        worst = max(broken, key=lambda row: row.peak_zone_c)
+        return Verdict(
+            "refused for brakes",
+            f"Do not sign {zone.name}: with the retarder silent there, the brakes of a "
+            f"{worst.truck} truck reach {_both(worst.peak_zone_c)}, over the planning limit of "
+            f"{_both(worst.planning_limit_c)}, where they stay at {_both(worst.peak_free_c)} "
+            "with it.",
+            (
+                f"{len(broken)} of the truck classes go over the planning limit only because of "
+                "the zone",
+                gain_text,
+            ),
+        )
+    if gain.low < worth and gain.best < worth:
+        return Verdict(
+            "not worth signing",
+            f"{zone.name} is not worth a sign: {gain_text[0].lower()}{gain_text[1:]}, "
+            f"below the {_figure(worth)} that the study asks for.",
+            (gain_text,),
+        )
+    weak = [row for row in brakes if row.condition == DEGRADED and _over(row)]
+    if weak:
+        worst = max(weak, key=lambda row: row.peak_zone_c)
+        return Verdict(
+            "needs an engineering study",
+            f"{zone.name} helps, but a {worst.truck} truck with degraded brakes would reach "
+            f"{_both(worst.peak_zone_c)}, over the planning limit of "
+            f"{_both(worst.planning_limit_c)}: an engineering study has to come first.",
+            (gain_text, "degraded: two of ten brakes out and a warm entry"),
+        )
+    hottest = max((row.peak_zone_c for row in brakes), default=None)
+    margin = (
+        ""
+        if hottest is None
+        else f"; the hottest brakes reach {_both(hottest)}, within the planning limit"
+    )
+    return Verdict(
+        "worth signing",
+        f"{zone.name} is worth considering: {gain_text[0].lower()}{gain_text[1:]}{margin}.",
+        (gain_text,),
+    )
+
+
+def _over(row: BrakeRow) -> bool:
+    """Whether a degraded truck with a retarder exceeds the planning limit in the zone."""
+    equipped = row.peak_free_c < row.peak_none_c
+    return equipped and row.peak_zone_c > row.planning_limit_c
+
+
+def _both(celsius_value: float) -> str:
+    return f"{celsius_value:.0f} °C ({celsius_value * 1.8 + 32.0:.0f} °F)"
+
+
+def _figure(value: float) -> str:
+    return f"{value:.0f}" if abs(value) >= 10.0 else f"{value:.1f}"

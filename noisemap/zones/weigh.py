@@ -1,0 +1,337 @@
+"""One zone against no zone: what the homes gain, what the brakes pay, what follows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from noisemap.community.criteria import Criterion, over_limit
+from noisemap.community.indicators import Periods
+from noisemap.descent.drive import Drive
+from noisemap.exposure.driving import Practice, TruckClass, drive_road
+from noisemap.exposure.levels import (
+    INDICATORS,
+    PASS_LEVELS,
+    Scenario,
+    home_levels,
+    passes_above,
+    scenario,
+)
+from noisemap.exposure.passes import DriveKey, PassClass, pass_sound, silent_in
+from noisemap.exposure.product import pass_levels
+from noisemap.exposure.relief import NightEnergy, by_state, relief_samples
+from noisemap.exposure.results import HomeLevels, Interval, ZoneResult
+from noisemap.exposure.traffic import matching_roads
+from noisemap.exposure.uncertainty import (
+    Draws,
+    ZonePasses,
+    interval,
+    people_over,
+    people_passes_spared,
+    spread,
+)
+from noisemap.levels import to_energy
+from noisemap.scene.model import Scene
+from noisemap.states import Zone
+from noisemap.transfer.store import TransferStore
+from noisemap.zones.brakes import brake_rows
+from noisemap.zones.verdict import Verdict, judge
+
+FloatArray = npt.NDArray[np.float64]
+
+HELPED_DB = 1.0
+"""A home counts as helped when its night level falls by this much [dB]."""
+
+ASSUMED_BACKGROUNDS = (45, 50, 55)
+"""Background levels that show what remains of a zone's gain when none was given [dB]."""
+
+NEAR_THE_LINE_DB = 2.0
+
+
+@dataclass(frozen=True)
+class Base:
+    """Everything that all zones of a study are weighed against."""
+
+    scene: Scene
+    store: TransferStore
+    trucks: tuple[TruckClass, ...]
+    practice: Practice
+    hard_limit: float
+    planning_limit: float
+    temperature: float  # of the air [°C]
+    calibration_offset: float  # [dB]
+    classes: tuple[PassClass, ...]
+    energy: npt.NDArray[np.float32]  # (receiver, class) of one free pass
+    maximum: npt.NDArray[np.float32]
+    other_by_hour: npt.NDArray[np.float32]  # (receiver, 24) of the other traffic
+    free: Scenario
+    before: HomeLevels
+    people: FloatArray  # at each receiver
+    loudest_receiver: npt.NDArray[np.int64]  # of each home at night, without any zone
+    home_sigma: FloatArray  # error of each home's level [dB]
+    draws: Draws
+    periods: Periods
+    background: FloatArray | None  # (24,) [dB]
+    criteria: tuple[Criterion, ...]
+    worth_people_passes: float
+
+
+def weigh_zone(base: Base, zone: Zone) -> ZoneResult:
+    """Weigh one zone."""
+    road_indices = matching_roads(zone.road, base.scene.roads)
+    bound = [
+        index for index, one in enumerate(base.classes) if _bound(base, zone, one, road_indices)
+    ]
+    energy, maximum = _silent_levels(base, zone, bound)
+    after = _after(base, zone, bound, energy, maximum)
+    levels = home_levels(
+        after,
+        base.scene.receivers,
+        base.scene.homes,
+        base.periods,
+        spread("fleet_spread"),
+        base.background,
+    )
+    brakes = brake_rows(
+        zone,
+        base.scene.roads,
+        road_indices,
+        base.scene.stretches,
+        base.trucks,
+        base.practice,
+        hard_limit=base.hard_limit,
+        planning_limit=base.planning_limit,
+    )
+    spared = {level: _spared(base, zone, bound, maximum, after, level) for level in PASS_LEVELS}
+    night = _night_energy(base, zone, bound, energy)
+    relief = relief_samples(night, zone.observance, base.draws)
+    quieter = np.maximum(_fall(base.before.l_night, levels.l_night), 0.0)
+    people = base.scene.homes.people
+    gains = _gains(base, zone, night)
+    verdict = judge(zone, spared, brakes, base.worth_people_passes)
+    return ZoneResult(
+        zone=zone,
+        levels=levels,
+        quieter_by=quieter,
+        people_passes=spared,
+        people_over=_people_over(base, after),
+        people_within_2db=_people_near(base, after),
+        people_helped=interval(
+            float(people[quieter >= HELPED_DB].sum()), (relief >= HELPED_DB) @ people
+        ),
+        people_louder=float(people[_fall(base.before.l_night, levels.l_night) < -0.05].sum()),
+        brakes=brakes,
+        verdict=verdict.word,
+        sentence=verdict.sentence,
+        reasons=verdict.reasons,
+        quieter_interval=_weighted(quieter, relief, people),
+        gain_with_background=gains,
+    )
+
+
+def rank(results: Sequence[ZoneResult]) -> list[ZoneResult]:
+    """Zones in the order in which they are told: refused first, then by what they spare."""
+    order = {word: place for place, word in enumerate(Verdict.WORDS)}
+    return sorted(results, key=lambda one: (order[one.verdict], -one.people_passes[70].best))
+
+
+def _bound(base: Base, zone: Zone, one: PassClass, road_indices: Sequence[int]) -> bool:
+    retarder = base.trucks[one.truck].retarder
+    return one.road in road_indices and zone.binds_truck(retarder, one.exhaust_state)
+
+
+def _silent_levels(
+    base: Base, zone: Zone, bound: Sequence[int]
+) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+    """Exposure and maximum of the bound passes when their drivers obey."""
+    if not bound:
+        empty = np.zeros((base.store.receivers, 0), dtype=np.float32)
+        return empty, empty
+    classes = silent_in([base.classes[index] for index in bound], zone.name)
+    drives: dict[DriveKey, Drive] = {}
+    for one in classes:
+        key = (one.road, one.direction, one.truck, one.variant)
+        if key not in drives:
+            drives[key] = drive_road(
+                base.scene.stretches,
+                one.road,
+                one.direction,
+                base.trucks[one.truck],
+                base.practice,
+                silent=zone,
+            )
+    sound = pass_sound(
+        classes,
+        drives,
+        base.scene.stretches,
+        base.trucks,
+        temperature=base.temperature,
+        calibration_offset=base.calibration_offset,
+    )
+    return pass_levels(base.store, sound)
+
+
+def _hours(zone: Zone) -> FloatArray:
+    return np.array([float(hour in zone.hours) for hour in range(24)])
+
+
+def _after(
+    base: Base,
+    zone: Zone,
+    bound: Sequence[int],
+    energy: npt.NDArray[np.float32],
+    maximum: npt.NDArray[np.float32],
+) -> Scenario:
+    free = np.array([one.per_hour for one in base.classes]).reshape(-1, 24)
+    obeying = free[list(bound)] * zone.observance * _hours(zone)
+    free = free.copy()
+    free[list(bound)] -= obeying
+    return scenario(
+        np.hstack([base.energy, energy]),
+        np.hstack([base.maximum, maximum]),
+        np.vstack([free, obeying]),
+        base.other_by_hour,
+    )
+
+
+def _spared(
+    base: Base,
+    zone: Zone,
+    bound: Sequence[int],
+    silent: npt.NDArray[np.float32],
+    after: Scenario,
+    level: int,
+) -> Interval:
+    """People times passes a night above a level that the zone spares."""
+    fleet = spread("fleet_spread")
+    before = passes_above(base.free, base.periods.night, level, fleet)
+    best = float((before - passes_above(after, base.periods.night, level, fleet)) @ base.people)
+    if not bound:
+        return Interval(0.0, 0.0, 0.0)
+    hours = sorted(zone.hours & base.periods.night)
+    chosen = [base.classes[index] for index in bound]
+    passes = ZonePasses(
+        free=base.maximum[:, list(bound)].astype(float),
+        silent=silent.astype(float),
+        counts=np.array([one.per_hour[hours].sum() for one in chosen]),
+        exhaust=[one.exhaust_state for one in chosen],
+    )
+    samples = people_passes_spared(
+        passes,
+        base.people,
+        base.scene.receivers.home,
+        base.home_sigma,
+        zone.observance,
+        level,
+        base.draws,
+    )
+    return interval(best, samples)
+
+
+def _night_energy(
+    base: Base, zone: Zone, bound: Sequence[int], silent: npt.NDArray[np.float32]
+) -> NightEnergy:
+    night = sorted(base.periods.night)
+    both = sorted(base.periods.night & zone.hours)
+    seconds = 3600.0 * len(night)
+    place = base.loudest_receiver
+    states = [one.exhaust_state for one in base.classes]
+    counts = np.array([one.per_hour[night].sum() for one in base.classes])
+    in_zone = np.array([base.classes[index].per_hour[both].sum() for index in bound])
+    bound_states = [states[index] for index in bound]
+    energy = base.energy[place].astype(float)
+    return NightEnergy(
+        braking=by_state(energy, counts, states, seconds),
+        bound=by_state(energy[:, list(bound)], in_zone, bound_states, seconds),
+        silent=by_state(silent[place].astype(float), in_zone, bound_states, seconds),
+        other=base.other_by_hour[place][:, night].astype(float).mean(axis=1),
+    )
+
+
+def _gains(base: Base, zone: Zone, night: NightEnergy) -> Mapping[int, Interval]:
+    """People-weighted fall of the total night level under assumed backgrounds [dB]."""
+    people = base.scene.homes.people
+    calm = replace(
+        base.draws,
+        exhaust={state: np.zeros(1) for state in base.draws.exhaust},
+        silent=np.zeros(1),
+        traffic=np.zeros(1),
+        observance=np.zeros(1),
+        unmuffled_factor=np.ones(1),
+    )
+    gains = {}
+    for level in ASSUMED_BACKGROUNDS:
+        best = relief_samples(night, zone.observance, calm, float(level))[0]
+        samples = relief_samples(night, zone.observance, base.draws, float(level))
+        gains[level] = _weighted(best, samples, people)
+    return gains
+
+
+def _weighted(best: FloatArray, samples: FloatArray, people: FloatArray) -> Interval:
+    total = max(float(people.sum()), 1e-12)
+    return interval(float(best @ people) / total, samples @ people / total)
+
+
+def _fall(before: FloatArray, after: FloatArray) -> FloatArray:
+    """Fall of a level, zero where there is none."""
+    heard = np.isfinite(before) & np.isfinite(after)
+    return np.subtract(before, after, out=np.zeros_like(before), where=heard)
+
+
+def _criterion_levels(base: Base, rule: Criterion, scenario_: Scenario) -> FloatArray | None:
+    """Levels at the receivers that a criterion speaks of; None where they are not known.
+
+    A criterion for all sound there is never compared with the modelled part of it.
+    """
+    if rule.place != "outdoor" or rule.indicator not in INDICATORS:
+        return None
+    energy = scenario_.traffic_by_hour
+    if rule.applies_to == "total":
+        if base.background is None:
+            return None
+        energy = energy + to_energy(base.background)
+    return INDICATORS[rule.indicator](energy, base.periods)
+
+
+def _people_over(base: Base, after: Scenario) -> dict[str, tuple[Interval, Interval]]:
+    found = {}
+    for rule in base.criteria:
+        rows = []
+        for levels in (
+            _criterion_levels(base, rule, base.free),
+            _criterion_levels(base, rule, after),
+        ):
+            if levels is None:
+                break
+            best = float(base.people[over_limit(levels, rule)].sum())
+            samples = people_over(
+                levels,
+                rule.limit_db,
+                base.people,
+                base.scene.receivers.home,
+                base.home_sigma,
+                base.draws,
+            )
+            rows.append(interval(best, samples))
+        if len(rows) == 2:
+            found[criterion_label(rule)] = (rows[0], rows[1])
+    return found
+
+
+def _people_near(base: Base, after: Scenario) -> dict[str, float]:
+    found = {}
+    for rule in base.criteria:
+        levels = _criterion_levels(base, rule, after)
+        if levels is not None:
+            near = np.abs(levels - rule.limit_db) <= NEAR_THE_LINE_DB
+            found[criterion_label(rule)] = float(base.people[near].sum())
+    return found
+
+
+def criterion_label(rule: Criterion) -> str:
+    """A criterion with its limit and the sound it is compared with."""
+    sound = "total" if rule.applies_to == "total" else "all modelled traffic"
+    return f"{rule.title}: {rule.limit_db:g} dB ({sound})"
