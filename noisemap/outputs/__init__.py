@@ -1,1 +1,1 @@
-"""outputs"""
+"""Formats what a study found: tables, layers, the offline map, the report and its PDF."""

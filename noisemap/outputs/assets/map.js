@@ -1,0 +1,389 @@
+// The map's own script. All data comes from the one JSON block; every text from
+// it reaches the page through textContent only.
+"use strict";
+(function () {
+  var map = window.map_noisemap;
+  var data = JSON.parse(document.getElementById("study-data").textContent);
+  var homes = data.homes;
+  var state = { view: "before", zone: 0, indicator: "passes", home: -1 };
+
+  // ---- small helpers -------------------------------------------------------
+  function byId(id) { return document.getElementById(id); }
+  function make(tag, text, className) {
+    var node = document.createElement(tag);
+    if (text !== undefined) { node.textContent = text; }
+    if (className) { node.className = className; }
+    return node;
+  }
+  function lines(texts) {
+    var box = make("div", undefined, "tip");
+    texts.forEach(function (text, index) { if (text) { box.appendChild(make(index ? "div" : "strong", text)); } });
+    return box;
+  }
+  function clear(node) { while (node.firstChild) { node.removeChild(node.firstChild); } }
+  function place(index) { return [homes.y[index], homes.x[index]]; }
+  function indicator() { return data.indicators.find(function (item) { return item.key === state.indicator; }); }
+  function bandOf(bands, value) {
+    var chosen = 0;
+    if (value === null) { return chosen; }
+    bands.forEach(function (band, index) { if (band.low !== null && value >= band.low) { chosen = index; } });
+    return chosen;
+  }
+  function whole(value) { return Math.round(value).toString(); }
+  function few(value) {
+    if (value < 0.05) { return "none"; }
+    return value < 9.95 ? value.toFixed(1).replace(".0", "") : whole(value);
+  }
+
+  // ---- marks that differ in shape as well as in colour ----------------------
+  L.Canvas.include({
+    _updateMark: function (layer) {
+      if (!this._drawing || layer._empty()) { return; }
+      var p = layer._point, c = this._ctx, r = Math.max(layer._radius, 1);
+      c.beginPath();
+      if (layer.options.shape === "triangle") {
+        c.moveTo(p.x, p.y - 1.3 * r); c.lineTo(p.x + 1.2 * r, p.y + r); c.lineTo(p.x - 1.2 * r, p.y + r);
+      } else if (layer.options.shape === "square") {
+        c.rect(p.x - r, p.y - r, 2 * r, 2 * r);
+      } else {
+        c.arc(p.x, p.y, r, 0, 2 * Math.PI);
+      }
+      c.closePath();
+      this._fillStroke(c, layer);
+    }
+  });
+  var Mark = L.CircleMarker.extend({ _updatePath: function () { this._renderer._updateMark(this); } });
+
+  // ---- what one home shows ---------------------------------------------------
+  // A level that is null means: no braking truck is heard there in the model.
+  function fall(index, key, zone) {
+    var before = homes.before[key][index], after = homes.after[zone][key][index];
+    if (before === null) { return 0; }
+    if (after === null) { return key === "passes" ? before : Infinity; }
+    if (key === "night" && homes.nightQuieter[zone][index] !== null) { return homes.nightQuieter[zone][index]; }
+    return before - after;
+  }
+  function shown(index) {
+    if (state.view === "quieter") { return fall(index, state.indicator, state.zone); }
+    var levels = state.view === "after" ? homes.after[state.zone] : homes.before;
+    return levels[state.indicator][index];
+  }
+  function bands() { return state.view === "quieter" ? indicator().differenceBands : indicator().bands; }
+  function louder(value) { return state.view === "quieter" && value !== null && value <= -0.1; }
+  function markStyle(index) {
+    var value = shown(index), all = bands();
+    if (louder(value)) {
+      return { radius: 8, fillColor: "#ffffff", color: "#000000", weight: 2.5, fillOpacity: 1, shape: "triangle" };
+    }
+    var band = all[bandOf(all, value)];
+    return {
+      radius: band.radius, fillColor: band.colour, color: "#1a1a1a", weight: 1, fillOpacity: 0.95,
+      shape: homes.kind[index] === "home" ? "circle" : "square"
+    };
+  }
+  function loud(level, words) { return level === null ? "no braking truck is heard" + words : null; }
+
+  function homeName(index) {
+    var name = homes.label[index] || homes.id[index];
+    return name + " (home " + (index + 1) + (homes.kind[index] === "home" ? "" : ", " + homes.kind[index]) + ")";
+  }
+  function homeSentence(index) {
+    var now = homes.before, zone = data.zones.length ? homes.after[state.zone] : null;
+    var level = data.indicators[2].level, name = data.zones.length ? "zone " + (state.zone + 1) : "";
+    var text = homeName(index) + ": " + few(now.passes[index] || 0) + " passes a night above " + level + " dB now";
+    if (zone) { text += ", " + few(zone.passes[index] || 0) + " with " + name; }
+    text += "; " + (loud(now.peak[index], " in the model") || "the loudest pass reaches " + whole(now.peak[index]) + " dB now");
+    if (zone && now.peak[index] !== null) {
+      text += zone.peak[index] === null ? " and is not heard with " + name : " and " + whole(zone.peak[index]) + " dB with " + name;
+    }
+    if (zone && now.night[index] !== null) {
+      var change = fall(index, "night", state.zone);
+      text += "; the night level is " + (change === Infinity ? "no longer heard" :
+        (change < 0 ? "louder by " : "quieter by ") + Math.abs(change).toFixed(1) + " dB");
+    }
+    text += ". ";
+    text += homes.halfwidth && homes.halfwidth[index] !== null ?
+      "In 9 cases of 10 the true level here lies within " + whole(homes.halfwidth[index]) + " dB of the one shown." :
+      "How far a single home can differ was not computed.";
+    return text + (homes.flags[index] ? " Note: " + homes.flags[index] + "." : "");
+  }
+
+  // ---- layers ----------------------------------------------------------------
+  var groups = {
+    relief: L.layerGroup(), areas: L.featureGroup(), duty: L.featureGroup(),
+    zones: L.featureGroup(), grade: L.featureGroup(), homes: L.featureGroup()
+  };
+  groups.relief.addLayer(L.imageOverlay(data.backdrop, data.bounds, { alt: "", interactive: false }));
+
+  data.areas.forEach(function (area) {
+    groups.areas.addLayer(L.polygon(area.polygons, {
+      fillColor: area.colour, fillOpacity: 0.45, color: area.colour, weight: 1, smoothFactor: 0
+    }).bindTooltip(function () { return lines([data.areasLabel, area.label]); }, { sticky: true }));
+  });
+
+  var roads = data.stretches;
+  function heaviestUse(index) {
+    return roads.duty.reduce(function (most, truck) { return Math.max(most, truck[index]); }, 0);
+  }
+  function stretchTip(index) {
+    var grade = roads.grade[index];
+    var texts = [roads.road[index] || "road without a name",
+      "at " + roads.from[index] + ": " + Math.abs(grade).toFixed(1) + " % " + (grade < 0 ? "down" : "up") +
+      " ± " + roads.sigma[index].toFixed(1) + " %, limit " + roads.limit[index]];
+    if (roads.covered[index]) { texts.push("in a tunnel"); }
+    roads.trucks.forEach(function (truck, number) {
+      texts.push("retarder on " + Math.round(100 * roads.duty[number][index]) + " % of the time: " + truck);
+    });
+    return lines(texts);
+  }
+  roads.ends.forEach(function (ends, index) {
+    var line = [[ends[1], ends[0]], [ends[3], ends[2]]];
+    var use = heaviestUse(index), level = bandOf(data.dutyBands, use);
+    if (use >= data.dutyBands[0].low) {
+      groups.duty.addLayer(L.polyline(line, {
+        color: data.dutyBands[level].colour, weight: 6 + 3 * level, lineCap: "butt", interactive: false
+      }));
+    }
+    var grade = bandOf(data.gradeBands, Math.abs(roads.grade[index]));
+    groups.grade.addLayer(L.polyline(line, {
+      color: data.gradeBands[grade].colour, weight: 2 + 1.5 * grade, lineCap: "butt",
+      dashArray: roads.covered[index] ? "3 4" : null
+    }).bindTooltip(function () { return stretchTip(index); }, { sticky: true }));
+  });
+
+  data.zones.forEach(function (zone, number) {
+    zone.layer = L.polyline(zone.line, { color: data.zoneColour, interactive: false, lineCap: "butt" });
+    groups.zones.addLayer(zone.layer);
+    zone.ends = [zone.line[0], zone.line[zone.line.length - 1]].map(function (end, side) {
+      var flag = make("span", (number + 1) + (side ? " ends" : " starts"));
+      return L.marker(end, {
+        icon: L.divIcon({ html: flag, className: "zone-end", iconSize: null }), keyboard: false, interactive: false
+      });
+    });
+  });
+  function styleZones() {
+    data.zones.forEach(function (zone, number) {
+      var chosen = number === state.zone;
+      zone.layer.setStyle({
+        weight: chosen ? 26 : 20, opacity: chosen ? 0.85 : 0.3, dashArray: zone.refused ? "10 7" : null
+      });
+      zone.ends.forEach(function (end) {
+        if (chosen) { groups.zones.addLayer(end); } else { groups.zones.removeLayer(end); }
+      });
+    });
+    if (data.zones.length && map.hasLayer(groups.zones)) { data.zones[state.zone].layer.bringToFront(); }
+  }
+
+  var marks = homes.x.map(function (unused, index) {
+    var mark = new Mark(place(index), markStyle(index));
+    mark.bindTooltip(function () { return lines([homeName(index), valueText(index)]); });
+    mark.on("click", function () { choose(index); });
+    groups.homes.addLayer(mark);
+    return mark;
+  });
+  function valueText(index) {
+    var value = shown(index), item = indicator();
+    if (state.view === "quieter") {
+      if (value === Infinity) { return "braking trucks no longer heard in the model"; }
+      if (state.indicator === "passes") { return few(value) + " fewer passes a night"; }
+      return louder(value) ? "louder by " + (-value).toFixed(1) + " dB" : "quieter by " + Math.max(value, 0).toFixed(1) + " dB";
+    }
+    if (value === null) { return "no braking truck is heard in the model"; }
+    return item.label + ": " + (state.indicator === "passes" ? few(value) + " a night" : whole(value) + " dB");
+  }
+  var ring = L.circleMarker([0, 0], { radius: 15, color: "#000", weight: 3, fill: false, interactive: false });
+
+  // ---- panel -------------------------------------------------------------------
+  function option(value, text) { var node = make("option", text); node.value = value; return node; }
+  data.zones.forEach(function (zone, index) {
+    byId("zone").appendChild(option(index, zone.title + " – " + zone.verdict));
+  });
+  data.indicators.forEach(function (item) { byId("indicator").appendChild(option(item.key, item.label)); });
+  byId("indicator").value = state.indicator;
+  if (!data.zones.length) {
+    byId("zone").appendChild(option(0, "no zone in this study"));
+    byId("zone").disabled = true;
+    document.querySelectorAll("input[name=view]").forEach(function (input) { input.disabled = input.value !== "before"; });
+    document.querySelector("input[name=layer][value=zones]").disabled = true;
+  }
+  byId("title").textContent = data.title;
+  byId("answer").textContent = data.answer;
+  data.cautions.forEach(function (text) { byId("cautions").appendChild(make("li", text)); });
+  data.attribution.forEach(function (text) { byId("attribution").appendChild(make("li", text)); });
+  byId("attribution").appendChild(make("li", "Drawn in " + data.crs + ", grid north up, distances true. Map view: Leaflet, notice in this file."));
+
+  function brakeTable(zone) {
+    var node = make("table"), head = make("tr");
+    node.appendChild(make("caption", "Hottest brakes by truck weight (screening estimate)"));
+    data.brakeHeaders.forEach(function (text) { var cell = make("th", text); cell.scope = "col"; head.appendChild(cell); });
+    node.appendChild(make("thead")).appendChild(head);
+    zone.brakes.forEach(function (brake) {
+      var body = node.appendChild(make("tbody"));
+      var name = body.appendChild(make("tr")).appendChild(make("th", brake.truck));
+      name.scope = "rowgroup";
+      name.colSpan = data.brakeHeaders.length;
+      var line = body.appendChild(make("tr"));
+      brake.cells.forEach(function (text) { line.appendChild(make("td", text)); });
+    });
+    return node;
+  }
+  function showZone() {
+    var panel = byId("zone-panel");
+    clear(panel);
+    if (!data.zones.length) {
+      panel.appendChild(make("h2", "No zone"));
+      panel.appendChild(make("p", "This study asks about no zone; the map shows the noise as it is."));
+      return;
+    }
+    var zone = data.zones[state.zone];
+    panel.appendChild(make("h2", zone.title));
+    panel.appendChild(make("p", (zone.refused ? "✕ " : zone.verdict === "worth signing" ? "✓ " : "● ") + zone.verdict,
+      "verdict" + (zone.refused ? " refused" : "")));
+    panel.appendChild(make("p", zone.sentence));
+    if (zone.reasons.length) {
+      var list = panel.appendChild(make("ul"));
+      zone.reasons.forEach(function (text) { list.appendChild(make("li", text)); });
+    }
+    if (zone.brakes.length) {
+      panel.appendChild(brakeTable(zone));
+    }
+    var facts = panel.appendChild(make("dl"));
+    zone.facts.forEach(function (pair) { facts.appendChild(make("dt", pair[0])); facts.appendChild(make("dd", pair[1])); });
+  }
+
+  // ---- legend --------------------------------------------------------------------
+  function swatch(className, style) {
+    var node = make("span", undefined, "swatch " + className);
+    Object.keys(style).forEach(function (key) { node.style[key] = style[key]; });
+    node.setAttribute("aria-hidden", "true");
+    return node;
+  }
+  function legendList(title, entries) {
+    var box = make("div");
+    box.appendChild(make("h2", title));
+    var list = box.appendChild(make("ul"));
+    entries.forEach(function (entry) {
+      var row = list.appendChild(make("li"));
+      var cell = row.appendChild(make("span", undefined, "cell"));
+      cell.appendChild(entry[0]);
+      row.appendChild(make("span", entry[1]));
+    });
+    return box;
+  }
+  function dot(band, square) {
+    var size = 2 * band.radius + "px";
+    return swatch(square ? "" : "dot", { width: size, height: size, background: band.colour });
+  }
+  function bar(colour, height, dashed) {
+    return swatch("bar", dashed ?
+      { height: "0", borderTop: height + "px dashed " + colour } : { height: height + "px", background: colour });
+  }
+  function showLegend() {
+    var box = byId("legend"), quieter = state.view === "quieter";
+    clear(box);
+    var when = state.view === "before" ? ", now" : ", zone " + (state.zone + 1);
+    var entries = bands().map(function (band) { return [dot(band), band.label]; });
+    if (quieter) { entries.push([make("span", "△", "louder"), "louder than before"]); }
+    if (homes.kind.some(function (kind) { return kind !== "home"; })) {
+      entries.push([dot({ radius: 5, colour: "#ffffff" }, true), "square: school, clinic or other place"]);
+    }
+    if (map.hasLayer(groups.homes)) { box.appendChild(legendList((quieter ? indicator().difference : indicator().label) + when, entries)); }
+    if (map.hasLayer(groups.grade)) {
+      box.appendChild(legendList("Road by grade, up or down", data.gradeBands.map(function (band, index) {
+        return [bar(band.colour, 2 + 1.5 * index), band.label];
+      })));
+    }
+    if (map.hasLayer(groups.duty)) {
+      box.appendChild(legendList("Retarder on, the truck that uses it most", data.dutyBands.map(function (band, index) {
+        return [bar(band.colour, 5 + 3 * index), band.label];
+      })));
+    }
+    if (map.hasLayer(groups.zones) && data.zones.length) {
+      box.appendChild(legendList("Zones", [
+        [bar(data.zoneColour, 14), "the chosen zone"], [bar(data.zoneFaint, 14), "another zone"],
+        [bar(data.zoneColour, 8, true), "dashed: refused for brakes"]]));
+    }
+    if (map.hasLayer(groups.areas)) {
+      box.appendChild(legendList(data.areasLabel, data.areas.map(function (area) {
+        return [swatch("area", { background: area.colour }), area.label];
+      })));
+    }
+  }
+
+  // ---- what the controls do ---------------------------------------------------------
+  function order() {
+    ["zones", "duty", "grade", "homes"].forEach(function (name) {
+      if (map.hasLayer(groups[name])) { groups[name].bringToFront(); }
+    });
+    if (map.hasLayer(ring)) { ring.bringToFront(); }
+  }
+  function refresh() {
+    marks.forEach(function (mark, index) {
+      var style = markStyle(index);
+      mark.setRadius(style.radius);
+      mark.setStyle(style);
+    });
+    styleZones();
+    order();
+    showZone();
+    showLegend();
+    if (state.home >= 0) { byId("home-says").textContent = homeSentence(state.home); }
+  }
+  function choose(index) {
+    state.home = index;
+    byId("home-says").textContent = homeSentence(index);
+    ring.setLatLng(place(index)).addTo(map).bringToFront();
+    if (!map.getBounds().pad(-0.1).contains(place(index))) { map.panTo(place(index)); }
+  }
+  function found(text) {
+    var wanted = text.trim().toLowerCase(), hits = [];
+    if (!wanted) { return hits; }
+    homes.id.forEach(function (id, index) {
+      if (id.toLowerCase() === wanted || String(index + 1) === wanted) { hits.unshift(index); }
+      else if (homes.label[index].toLowerCase().indexOf(wanted) >= 0) { hits.push(index); }
+    });
+    return hits;
+  }
+  byId("search").addEventListener("submit", function (event) {
+    event.preventDefault();
+    var hits = found(byId("find").value), list = byId("matches");
+    clear(list);
+    if (!hits.length) { byId("home-says").textContent = "No home found. Try part of the address, or the home's number."; return; }
+    choose(hits[0]);
+    if (hits.length === 1) { return; }
+    hits.slice(0, 8).forEach(function (index) {
+      var button = make("button", homeName(index));
+      button.type = "button";
+      button.addEventListener("click", function () { choose(index); });
+      list.appendChild(make("li")).appendChild(button);
+    });
+    if (hits.length > 8) { list.appendChild(make("li", (hits.length - 8) + " more; write more of the address")); }
+  });
+  byId("views").addEventListener("change", function (event) { state.view = event.target.value; refresh(); });
+  byId("zone").addEventListener("change", function (event) {
+    state.zone = Number(event.target.value);
+    refresh();
+  });
+  byId("indicator").addEventListener("change", function (event) { state.indicator = event.target.value; refresh(); });
+  byId("layers").addEventListener("change", function (event) {
+    var group = groups[event.target.value];
+    if (event.target.checked) { group.addTo(map); } else { group.remove(); }
+    if (event.target.value === "areas" && event.target.checked) { group.bringToBack(); }
+    refresh();
+  });
+
+  // ---- start ---------------------------------------------------------------------------
+  map.attributionControl.remove();
+  var Credit = L.Control.extend({ onAdd: function () { return make("div", data.attribution.join(" · "), "credit"); } });
+  new Credit({ position: "bottomright" }).addTo(map);
+  L.control.scale({ position: "bottomleft" }).addTo(map);
+  ["relief", "areas", "duty", "zones", "grade", "homes"].forEach(function (name) {
+    if (document.querySelector("input[name=layer][value=" + name + "]").checked) { groups[name].addTo(map); }
+  });
+  var seen = groups.homes.getBounds();
+  if (!seen.isValid()) { seen = L.latLngBounds(data.bounds); }
+  data.zones.forEach(function (zone) { seen.extend(zone.layer.getBounds()); });
+  map.fitBounds(seen, { padding: [24, 24] });
+  map.setMaxBounds(L.latLngBounds(data.bounds).pad(0.5));
+  refresh();
+})();

@@ -1,0 +1,208 @@
+"""The report as PDF, condensed, with a packaged Unicode font."""
+
+from __future__ import annotations
+
+import io
+import logging
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from fpdf import FPDF, FontFace
+
+from noisemap.exposure.results import Findings
+from noisemap.outputs.report import BRAKE_COLUMNS, Story, ZoneCard, story
+from noisemap.scene.model import Scene
+
+FONT = "DejaVu"
+STYLES = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf", "I": "DejaVuSans-Oblique.ttf"}
+BODY, SMALL, HEAD, TITLE = 9.0, 7.2, 11.0, 16.0  # letter heights [pt]
+MARGIN_MM = 16.0
+
+
+class Paper(FPDF):  # type: ignore[misc]
+    """A letter or A4 page with running foot and our few kinds of paragraph."""
+
+    def __init__(self, paper: str, foot: str) -> None:
+        super().__init__(format=paper, unit="mm")
+        self.foot = foot
+        self.set_margins(MARGIN_MM, MARGIN_MM)
+        self.set_auto_page_break(True, MARGIN_MM + 2.0)
+        for style, file in STYLES.items():
+            self.add_font(FONT, style, str(_fonts() / file))
+        self.set_font(FONT, size=BODY)
+
+    def footer(self) -> None:
+        """Study and page number at the foot of a page."""
+        self.set_y(-12.0)
+        self.set_font(FONT, size=SMALL)
+        self.cell(0, 4, f"{self.foot}   ·   page {self.page_no()} of {{nb}}", align="C")
+
+    def heading(self, text: str, size: float = HEAD) -> None:
+        """Heading that does not stay alone at the foot of a page."""
+        if self.will_page_break(size + 8.0):
+            self.add_page()
+        self.ln(1.6)
+        self.set_font(FONT, "B", size)
+        self.multi_cell(0, size * 0.46, text, new_x="LMARGIN", new_y="NEXT")
+        self.ln(0.6)
+
+    def sentence(self, text: str, style: str = "", size: float = BODY) -> None:
+        """Paragraph."""
+        self.set_font(FONT, style, size)
+        self.multi_cell(0, size * 0.47, text, align="L", new_x="LMARGIN", new_y="NEXT")
+        self.ln(0.5)
+
+    def bullets(self, texts: Iterable[str], size: float = BODY) -> None:
+        """List of sentences."""
+        for text in texts:
+            self.set_font(FONT, size=size)
+            self.set_x(self.l_margin)
+            self.cell(4.0, size * 0.47, "•")
+            self.multi_cell(0, size * 0.47, text, align="L", new_x="LMARGIN", new_y="NEXT")
+            self.ln(0.3)
+
+    def grid(
+        self, headers: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[float]
+    ) -> None:
+        """Table with a repeated head."""
+        self.set_font(FONT, size=SMALL)
+        with self.table(
+            col_widths=tuple(widths),
+            line_height=SMALL * 0.47,
+            text_align="LEFT",
+            v_align="TOP",
+            padding=0.7,
+            headings_style=FontFace(emphasis="BOLD", fill_color=(238, 238, 238)),
+        ) as table:
+            for line in (headers, *rows):
+                row = table.row()
+                for text in line:
+                    row.cell(text)
+        self.ln(1.2)
+
+    def picture(self, png: bytes, words: str, height: float) -> None:
+        """Picture with the words that stand for it."""
+        if self.will_page_break(height):
+            self.add_page()
+        self.image(io.BytesIO(png), h=height, alt_text=words, x="C")
+        self.ln(1.0)
+
+
+def report_pdf(
+    scene: Scene, findings: Findings, provenance: Mapping[str, Any], created: datetime
+) -> bytes:
+    """PDF of the report: two pages for the council, then the engineer's tables."""
+    content = story(scene, findings, provenance, created)
+    page = Paper(content.paper.lower(), content.title)
+    page.set_creation_date(created)
+    page.set_title(content.title)
+    page.set_lang("en")
+    page.set_producer("noisemap")
+    logger = logging.getLogger("fpdf")
+    level = logger.level
+    logger.setLevel(logging.ERROR)  # a sign that the font lacks is drawn as a box
+    try:
+        page.add_page()
+        _council(page, content)
+        page.add_page()
+        _engineer(page, content)
+        return bytes(page.output())
+    finally:
+        logger.setLevel(level)
+
+
+def _council(page: Paper, content: Story) -> None:
+    page.heading(content.title, TITLE)
+    page.sentence(content.question, "I")
+    if content.refused:
+        page.heading("Refused first, for brakes")
+        page.bullets(content.refused)
+    page.heading("The answer")
+    page.sentence(content.answer, "B")
+    page.picture(content.map_picture.png, content.map_picture.text, 78.0)
+    page.sentence(
+        "Dashed zones are refused for brakes. " + "; ".join(content.attribution), size=SMALL
+    )
+    if content.zones:
+        page.heading("The zones side by side")
+        page.grid(
+            (
+                "Zone",
+                "Finding",
+                "People quieter by 1 dB or more",
+                "Night level quieter by, mean",
+                "Hottest brakes with the zone",
+            ),
+            [_zone_row(zone) for zone in content.zones],
+            (34, 20, 22, 22, 52),
+        )
+    if content.balance_picture is not None:
+        height = 18.0 + 9.0 * len(content.zones)
+        page.picture(content.balance_picture.png, content.balance_picture.text, height)
+        page.sentence(
+            "Bars: brakes in normal condition, the truck that heats them most.", size=SMALL
+        )
+    page.heading("Who gains")
+    page.bullets(content.who_gains)
+    if content.alternatives:
+        page.heading("Other ways to the same quiet")
+        page.bullets(content.alternatives)
+    page.heading("What was assumed")
+    page.bullets(content.assumptions)
+    page.heading("Read this with every figure")
+    page.bullets(content.cautions)
+    page.heading("Law to check locally")
+    page.bullets(content.law)
+
+
+def _zone_row(zone: ZoneCard) -> tuple[str, ...]:
+    brakes = "\n".join(f"{name}: {hottest}; {finding}" for name, hottest, finding in zone.brakes)
+    return (
+        f"{zone.number}. {zone.name}\n{zone.place}; {zone.hours}",
+        zone.verdict,
+        zone.gain,
+        zone.quieter,
+        brakes or "no truck screened",
+    )
+
+
+def _engineer(page: Paper, content: Story) -> None:
+    page.heading("For the engineer", TITLE)
+    for zone in content.zones:
+        page.heading(f"Zone {zone.number}: {zone.name}")
+        page.sentence(f"{zone.verdict}. {zone.sentence}")
+        page.bullets(zone.reasons)
+        page.grid(("What", "Figure or rule"), zone.facts, (45, 105))
+        if zone.brake_rows:
+            page.grid(BRAKE_COLUMNS, zone.brake_rows, (26, 18, 17, 17, 14, 17, 17, 20, 24))
+    if content.background:
+        page.heading("What remains of the gain with other noise present")
+        page.grid(
+            ("Assumed background", "Total night level quieter by"), content.background, (1, 2)
+        )
+    if content.optional:
+        page.heading("Further effects")
+        page.grid(("Effect", "Estimate"), content.optional, (1, 3))
+    for title, texts in (
+        ("Method", content.method),
+        ("Uncertainty", content.uncertainty),
+        ("Warnings of this run", content.warnings or ("None.",)),
+    ):
+        page.heading(title)
+        page.bullets(texts)
+    page.heading("Sources")
+    page.grid(
+        ("Key", "Title", "Edition", "Mark"),
+        [(row["key"], row["title"], row["edition"], row["mark"]) for row in content.sources],
+        (28, 74, 34, 20),
+    )
+    page.heading("Where these figures come from")
+    page.grid(("Fact", "Value"), content.provenance, (1, 2))
+
+
+def _fonts() -> Path:
+    import matplotlib
+
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"

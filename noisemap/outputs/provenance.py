@@ -1,0 +1,151 @@
+"""Where the figures come from, and the study's answer on one screen."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+from typing import Any
+
+from noisemap.exposure.results import Findings, ZoneResult
+from noisemap.outputs.cautions import (
+    GOVERNING_RULES,
+    INVENTED,
+    NO_BAN_ON_CONTROL,
+    SCREENING_BRAKES,
+)
+from noisemap.outputs.tables import hottest_by_condition
+from noisemap.outputs.wording import (
+    both_temperatures,
+    brake_verdict,
+    decibels,
+    plain,
+    with_interval,
+    zone_place,
+)
+from noisemap.references import require_reference
+from noisemap.scene.model import Scene
+
+SCREEN_WIDTH = 96
+VERDICT_ORDER = (
+    "refused for brakes",
+    "needs an engineering study",
+    "worth signing",
+    "not worth signing",
+)
+
+
+def provenance_record(
+    scene: Scene, findings: Findings, provenance: Mapping[str, Any], created: datetime
+) -> dict[str, Any]:
+    """Everything that tells one run from another, as plain data."""
+    return {
+        **dict(provenance),
+        "created": created.isoformat(),
+        "study": findings.study_name,
+        "crs": scene.crs,
+        "units": findings.units,
+        "attribution": list(scene.attribution),
+        "warnings": list(dict.fromkeys(scene.warnings + findings.warnings)),
+        "assumptions": list(dict.fromkeys(scene.assumptions + findings.assumptions)),
+        "repairs": len(scene.repairs),
+        "sources": [source_row(key) for key in findings.sources],
+    }
+
+
+def source_row(key: str) -> dict[str, str]:
+    """One source as the registry states it."""
+    source = require_reference(key)
+    return {
+        "key": source.key,
+        "title": source.title,
+        "edition": source.edition,
+        "mark": source.mark,
+        "note": source.note,
+    }
+
+
+def flat_facts(provenance: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:
+    """Facts of a run as pairs of printable words, nested names joined.
+
+    >>> flat_facts({"libraries": {"numpy": "2.3"}, "seed": 7})
+    [('libraries numpy', '2.3'), ('seed', '7')]
+    """
+    facts: list[tuple[str, str]] = []
+    for key, value in provenance.items():
+        name = f"{prefix} {plain(str(key))}".strip()
+        if isinstance(value, Mapping):
+            facts += flat_facts(value, name)
+        elif isinstance(value, Sequence) and not isinstance(value, str):
+            facts.append((name, "; ".join(plain(str(item)) for item in value)))
+        else:
+            facts.append((name, plain(str(value))))
+    return facts
+
+
+def ordered_zones(findings: Findings) -> list[tuple[int, ZoneResult]]:
+    """Zones with their numbers, those refused for brakes first."""
+
+    def rank(item: tuple[int, ZoneResult]) -> tuple[int, float]:
+        verdict = item[1].verdict
+        place = VERDICT_ORDER.index(verdict) if verdict in VERDICT_ORDER else len(VERDICT_ORDER)
+        return place, -item[1].people_helped.best
+
+    return sorted(enumerate(findings.zones, start=1), key=rank)
+
+
+def summary_text(findings: Findings) -> str:
+    """Answer of a study for the terminal: refused zones first, cautions last."""
+    parts = [_wrapped(plain(findings.study_name)), _wrapped(plain(findings.answer, 600))]
+    for number, result in ordered_zones(findings):
+        parts.append("\n".join(_zone_lines(number, result, findings.units)))
+    if not findings.zones:
+        parts.append("No zone in this study: the figures show the noise as it is.")
+    if findings.far_people >= 0.5:
+        parts.append(
+            f"Beyond 1000 m of every braking stretch, outside the method: "
+            f"{findings.far_people:,.0f} people."
+        )
+    parts.append(
+        f"The report lists the assumptions ({len(findings.assumptions)}) "
+        f"and the warnings ({len(findings.warnings)}) of this run."
+    )
+    cautions = (NO_BAN_ON_CONTROL, SCREENING_BRAKES, GOVERNING_RULES)
+    if findings.invented:
+        cautions = (INVENTED, *cautions)
+    parts.append("\n".join(_wrapped(text, "- ") for text in cautions))
+    return "\n\n".join(parts) + "\n"
+
+
+def _zone_lines(number: int, result: ZoneResult, units: str) -> list[str]:
+    lines = [
+        _wrapped(f"Zone {number}, {plain(result.zone.name, 60)}: {result.verdict.upper()}"),
+        _wrapped(f"where   {zone_place(result.zone, units)}", "  ", "          "),
+        _wrapped(
+            f"gain    quieter by 1 dB or more for {with_interval(result.people_helped, 'people')}"
+            + (
+                f"; night level {decibels(result.quieter_interval)} lower on average"
+                if result.quieter_interval
+                else ""
+            ),
+            "  ",
+            "          ",
+        ),
+    ]
+    if not result.brakes:
+        return [*lines, "  brakes  no truck screened"]
+    for condition, row in hottest_by_condition(result.brakes).items():
+        words = (
+            f"brakes  {plain(condition)}: hottest {both_temperatures(row.peak_zone_c, units)} "
+            f"({plain(row.truck, 40)}), planning limit "
+            f"{both_temperatures(row.planning_limit_c, units)}: {brake_verdict(row)}"
+        )
+        lines.append(_wrapped(words, "  ", "          "))
+    return lines
+
+
+def _wrapped(text: str, first: str = "", rest: str | None = None) -> str:
+    indent = " " * len(first) if rest is None else rest
+    return textwrap.fill(
+        text, SCREEN_WIDTH, initial_indent=first, subsequent_indent=indent, break_long_words=True
+    )

@@ -1,0 +1,334 @@
+"""The report: one HTML file to read, to print and to file, two pages first for a council."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from noisemap.exposure.results import BrakeRow, Findings, ZoneResult
+from noisemap.outputs.cautions import LAW_TO_CHECK, QUESTION, all_cautions
+from noisemap.outputs.figures import Picture, gain_and_brakes_picture, map_picture
+from noisemap.outputs.map_data import brake_name, zone_facts
+from noisemap.outputs.offline import asset, refuse_outside_references
+from noisemap.outputs.provenance import (
+    flat_facts,
+    ordered_zones,
+    provenance_record,
+    source_row,
+)
+from noisemap.outputs.tables import (
+    Table,
+    bands_table,
+    hottest_by_condition,
+    repairs_table,
+    strongest_duty,
+)
+from noisemap.outputs.wording import (
+    both_lengths,
+    both_temperatures,
+    brake_verdict,
+    decibels,
+    hours_text,
+    people_shown,
+    plain,
+    temperature_margin,
+    with_interval,
+    zone_place,
+)
+from noisemap.scene.model import Scene
+
+HOMES_LISTED = 15
+STRETCHES_LISTED = 40
+REPAIRS_LISTED = 40
+
+
+@dataclass(frozen=True)
+class ZoneCard:
+    """One zone as the report tells it."""
+
+    number: int
+    name: str
+    verdict: str
+    refused: bool
+    sentence: str
+    reasons: tuple[str, ...]
+    facts: tuple[tuple[str, str], ...]
+    place: str
+    hours: str
+    gain: str
+    quieter: str
+    spared: str
+    brakes: tuple[tuple[str, str, str], ...]  # condition, hottest with truck, finding
+    brake_rows: tuple[tuple[str, ...], ...]
+    criteria: tuple[tuple[str, str, str, str], ...]
+
+
+@dataclass(frozen=True)
+class Story:
+    """Everything the report says, in words and figures, before any markup."""
+
+    title: str
+    question: str
+    answer: str
+    refused: tuple[str, ...]
+    zones: tuple[ZoneCard, ...]
+    map_picture: Picture
+    balance_picture: Picture | None
+    who_gains: tuple[str, ...]
+    alternatives: tuple[str, ...]
+    assumptions: tuple[str, ...]
+    warnings: tuple[str, ...]
+    cautions: tuple[str, ...]
+    law: tuple[str, ...]
+    method: tuple[str, ...]
+    uncertainty: tuple[str, ...]
+    background: tuple[tuple[str, str], ...]
+    optional: tuple[tuple[str, str], ...]
+    bands: Table
+    homes: Table
+    stretches: Table
+    repairs: Table
+    repairs_left_out: int
+    sources: tuple[dict[str, str], ...]
+    provenance: tuple[tuple[str, str], ...]
+    attribution: tuple[str, ...]
+    created: str
+    paper: str
+
+
+BRAKE_COLUMNS = (
+    "Truck",
+    "Retarder used wherever it helps",
+    "Silent in the zone",
+    "No retarder at all",
+    "One full stop, counted in each",
+    "Planning limit",
+    "Hard limit",
+    "Room with the zone",
+    "Finding",
+)
+
+
+def report_html(
+    scene: Scene, findings: Findings, provenance: Mapping[str, Any], created: datetime
+) -> str:
+    """HTML of the report, complete in one file.
+
+    Raises
+    ------
+    OutsideReferenceError
+        The page would point outside its own file.
+    """
+    import jinja2
+
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters["picture"] = lambda picture: (
+        "data:image/png;base64," + base64.b64encode(picture.png).decode()
+    )
+    page = environment.from_string(asset("report.html.j2")).render(
+        story=story(scene, findings, provenance, created),
+        css=asset("report.css"),
+        brake_columns=BRAKE_COLUMNS,
+    )
+    refuse_outside_references(page)
+    return page
+
+
+def story(
+    scene: Scene, findings: Findings, provenance: Mapping[str, Any], created: datetime
+) -> Story:
+    """Contents of the report, the same for HTML and PDF."""
+    zones = tuple(zone_card(number, result, findings) for number, result in ordered_zones(findings))
+    repairs = repairs_table(scene)
+    record = provenance_record(scene, findings, provenance, created)
+    left = ("attribution", "warnings", "assumptions", "sources", "study")
+    return Story(
+        title=plain(findings.study_name),
+        question=QUESTION,
+        answer=plain(findings.answer, 1000),
+        refused=tuple(
+            f"Zone {card.number} ({card.name}) is refused for brakes. {card.sentence}"
+            for card in zones
+            if card.refused
+        ),
+        zones=zones,
+        map_picture=map_picture(scene, findings),
+        balance_picture=gain_and_brakes_picture(findings) if zones else None,
+        who_gains=who_gains(findings),
+        alternatives=_plain_all(findings.alternatives),
+        assumptions=_plain_all((*scene.assumptions, *findings.assumptions)),
+        warnings=_plain_all((*scene.warnings, *findings.warnings)),
+        cautions=_plain_all(all_cautions(findings)),
+        law=LAW_TO_CHECK,
+        method=_plain_all(findings.method),
+        uncertainty=_plain_all(findings.uncertainty),
+        background=tuple(
+            (f"{level} dB", decibels(gain))
+            for level, gain in sorted(findings.gain_with_background.items())
+        ),
+        optional=tuple(
+            (plain(name), plain(text, 600)) for name, text in findings.optional_effects.items()
+        ),
+        bands=bands_table(findings),
+        homes=loudest_homes(scene, findings),
+        stretches=busiest_stretches(scene, findings),
+        repairs=Table(repairs.name, repairs.headers[:3], _short(repairs.rows)),
+        repairs_left_out=max(len(repairs.rows) - REPAIRS_LISTED, 0),
+        sources=tuple(source_row(key) for key in findings.sources),
+        provenance=tuple(
+            flat_facts({key: value for key, value in record.items() if key not in left})
+        ),
+        attribution=_plain_all(scene.attribution),
+        created=f"{created:%Y-%m-%d %H:%M} {created.tzname() or ''}".strip(),
+        paper="letter" if findings.units == "us" else "A4",
+    )
+
+
+def zone_card(number: int, result: ZoneResult, findings: Findings) -> ZoneCard:
+    """One zone in words and figures."""
+    units = findings.units
+    level = min(result.people_passes, key=lambda value: abs(value - 70), default=None)
+    return ZoneCard(
+        number=number,
+        name=plain(result.zone.name, 80),
+        verdict=result.verdict,
+        refused=result.verdict == "refused for brakes",
+        sentence=plain(result.sentence, 600),
+        reasons=_plain_all(result.reasons),
+        facts=tuple(zone_facts(result, units)),
+        place=zone_place(result.zone, units),
+        hours=hours_text(result.zone.hours),
+        gain=with_interval(result.people_helped),
+        quieter="not given"
+        if result.quieter_interval is None
+        else decibels(result.quieter_interval),
+        spared="not given"
+        if level is None
+        else f"{with_interval(result.people_passes[level])} above {level} dB",
+        brakes=tuple(
+            (
+                plain(condition),
+                f"{both_temperatures(row.peak_zone_c, units)}, {brake_name_short(row)}",
+                f"{temperature_margin(row, units)}: {brake_verdict(row)}",
+            )
+            for condition, row in hottest_by_condition(result.brakes).items()
+        ),
+        brake_rows=tuple(brake_cells(row, units) for row in result.brakes),
+        criteria=tuple(
+            (
+                plain(name),
+                with_interval(before),
+                with_interval(after),
+                people_shown(result.people_within_2db.get(name, float("nan")))
+                if name in result.people_within_2db
+                else "not given",
+            )
+            for name, (before, after) in result.people_over.items()
+        ),
+    )
+
+
+def brake_name_short(row: BrakeRow) -> str:
+    """Truck's name without its mass."""
+    return plain(row.truck, 60)
+
+
+def brake_cells(row: BrakeRow, units: str) -> tuple[str, ...]:
+    """One row of the engineer's brake table."""
+    stop = row.stop_c * 9.0 / 5.0 if units == "us" else row.stop_c
+    return (
+        brake_name(row, units),
+        both_temperatures(row.peak_free_c, units),
+        both_temperatures(row.peak_zone_c, units),
+        both_temperatures(row.peak_none_c, units),
+        f"{stop:.0f} {'°F' if units == 'us' else '°C'}",
+        both_temperatures(row.planning_limit_c, units),
+        both_temperatures(row.hard_limit_c, units),
+        temperature_margin(row, units),
+        brake_verdict(row),
+    )
+
+
+def who_gains(findings: Findings) -> tuple[str, ...]:
+    """Sentences on who becomes quieter, who louder, and who lies outside the method."""
+    sentences = []
+    for number, result in ordered_zones(findings):
+        text = (
+            f"Zone {number}: quieter by 1 dB or more for "
+            f"{with_interval(result.people_helped, 'people')}"
+        )
+        if result.quieter_interval is not None:
+            text += f"; averaged over people the night level is quieter by {decibels(result.quieter_interval)}"
+        if result.people_louder >= 0.05:
+            text += f"; louder for {result.people_louder:,.1f} people"
+        sentences.append(text + ".")
+    if findings.far_people > 0.0:
+        sentences.append(
+            f"{people_shown(findings.far_people)} people live beyond 1000 m of every braking "
+            "stretch, where the method makes no statement."
+        )
+    return tuple(sentences)
+
+
+def loudest_homes(scene: Scene, findings: Findings) -> Table:
+    """Homes with the highest pass, with what each zone does there."""
+    import numpy as np
+
+    peaks = np.nan_to_num(findings.before.l_a_max, neginf=-1e9, nan=-1e9)
+    order = np.argsort(-peaks, kind="stable")[:HOMES_LISTED]
+    headers = ["Home", "Number", "Loudest pass now [dB]", "Night level now [dB]"]
+    headers += [f"Zone {n}: quieter by [dB]" for n in range(1, len(findings.zones) + 1)]
+    rows = []
+    for index in order:
+        row = [
+            plain(scene.homes.label[index], 60) or plain(scene.homes.home_id[index], 60),
+            f"{index + 1}",
+            _level(findings.before.l_a_max[index]),
+            _level(findings.before.l_night[index]),
+        ]
+        row += [_level(result.quieter_by[index]) for result in findings.zones]
+        rows.append(tuple(row))
+    return Table("homes", tuple(headers), tuple(rows))
+
+
+def busiest_stretches(scene: Scene, findings: Findings) -> Table:
+    """Stretches where a retarder works longest, with grade and limit."""
+    duties = {plain(name, 60): strongest_duty(rows) for name, rows in findings.drive.items()}
+    most = {
+        index: max(duty.get(index, 0.0) for duty in duties.values())
+        for duty in duties.values()
+        for index in duty
+    }
+    chosen = sorted(sorted(most, key=lambda index: -most[index])[:STRETCHES_LISTED])
+    part = scene.stretches
+    headers = ["Road", "From", "Length", "Grade [%]", *(f"Retarder on, {n}" for n in duties)]
+    rows = []
+    for index in chosen:
+        row = [
+            plain(scene.roads[int(part.road[index])].name, 40),
+            both_lengths(float(part.from_m[index]), findings.units),
+            both_lengths(float(part.length[index]), findings.units),
+            f"{100.0 * part.grade[index]:.1f} ± {100.0 * part.grade_sigma[index]:.1f}",
+        ]
+        row += [f"{100.0 * duty.get(index, 0.0):.0f} %" for duty in duties.values()]
+        rows.append(tuple(row))
+    return Table("stretches", tuple(headers), tuple(rows))
+
+
+def _level(value: float) -> str:
+    import math
+
+    return f"{value:.1f}" if math.isfinite(value) else "none"
+
+
+def _plain_all(texts: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(plain(text, 1000) for text in texts))
+
+
+def _short(rows: tuple[tuple[Any, ...], ...]) -> tuple[tuple[Any, ...], ...]:
+    return tuple(row[:3] for row in rows[:REPAIRS_LISTED])

@@ -1,0 +1,440 @@
+"""Tables of a study: one definition of rows and columns for CSV and XLSX."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from noisemap.exposure.results import BrakeRow, DriveRow, Findings, HomeLevels, Interval
+from noisemap.outputs.wording import (
+    BINDS_WORDS,
+    FEW_PEOPLE,
+    brake_verdict,
+    hours_text,
+    people_shown,
+    plain,
+    tenth,
+)
+from noisemap.scene.model import Scene
+from noisemap.units import FOOT_M, POUND_KG, fahrenheit, mph
+
+Cell = str | float | int | None
+
+FORMULA_STARTS = ("=", "+", "-", "@", "|", "%", "＝", "＋", "－", "＠")
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table: a name, headers with units, rows of text, numbers or nothing."""
+
+    name: str
+    headers: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+
+
+def all_tables(scene: Scene, findings: Findings) -> tuple[Table, ...]:
+    """Every table of a study, in the order of the workbook's sheets."""
+    return (
+        zones_table(findings),
+        brakes_table(findings),
+        homes_table(scene, findings),
+        stretches_table(scene, findings),
+        drive_table(findings),
+        bands_table(findings),
+        repairs_table(scene),
+        notes_table(scene, findings),
+    )
+
+
+def homes_table(scene: Scene, findings: Findings) -> Table:
+    """Levels at every home, before any zone and with each; nothing stands for no sound."""
+    homes = scene.homes
+    columns: list[tuple[str, Sequence[Cell]]] = [
+        ("number", [index + 1 for index in range(len(homes.home_id))]),
+        ("home", [plain(text) for text in homes.home_id]),
+        ("label", [plain(text) for text in homes.label]),
+        ("kind", [plain(text) for text in homes.kind]),
+        ("x [m]", [tenth(value) for value in homes.x]),
+        ("y [m]", [tenth(value) for value in homes.y]),
+        (
+            f"people [persons, empty below {FEW_PEOPLE}]",
+            [None if value < FEW_PEOPLE else round(float(value)) for value in homes.people],
+        ),
+        ("people in words", [people_shown(float(value)) for value in homes.people]),
+        ("home assumed", ["yes" if flag else "no" for flag in homes.estimated]),
+    ]
+    columns += _level_columns("before", findings.before)
+    if findings.home_halfwidth is not None:
+        columns.append(("90 % interval, plus or minus [dB]", _tenths(findings.home_halfwidth)))
+    for number, result in enumerate(findings.zones, start=1):
+        columns += _level_columns(f"zone {number}", result.levels)
+        columns.append((f"zone {number}: night level quieter by [dB]", _tenths(result.quieter_by)))
+    columns.append(("flags", ["; ".join(map(plain, flags)) for flags in findings.home_flags]))
+    return _from_columns("homes", columns)
+
+
+def stretches_table(scene: Scene, findings: Findings) -> Table:
+    """Road stretches with grade, limit and each truck's retarder use."""
+    part = scene.stretches
+    roads = [scene.roads[int(index)] for index in part.road]
+    columns: list[tuple[str, Sequence[Cell]]] = [
+        ("stretch", [index + 1 for index in range(part.x.size)]),
+        ("road", [plain(road.road_id) for road in roads]),
+        ("road name", [plain(road.name) for road in roads]),
+        ("from chainage [m]", _tenths(part.from_m)),
+        ("to chainage [m]", _tenths(part.to_m)),
+        ("length [m]", _tenths(part.length)),
+        ("length [ft]", _tenths(part.length / FOOT_M)),
+        ("grade [%]", [round(100.0 * float(value), 2) + 0.0 for value in part.grade]),
+        (
+            "grade standard uncertainty [%]",
+            [round(100.0 * float(value), 2) for value in part.grade_sigma],
+        ),
+        ("speed limit [km/h]", _tenths(part.speed_limit_kmh)),
+        ("speed limit [mph]", [tenth(mph(float(value) / 3.6)) for value in part.speed_limit_kmh]),
+        ("in a tunnel", _yes_no(part.covered)),
+        ("on a bridge", _yes_no(part.bridge)),
+        ("within 100 m of a portal", _yes_no(part.near_portal)),
+    ]
+    for truck, rows in findings.drive.items():
+        duty = strongest_duty(rows)
+        columns.append(
+            (
+                f"retarder on, share of time, {plain(truck)} [1]",
+                [_digits(duty.get(index), 3) for index in range(part.x.size)],
+            )
+        )
+    return _from_columns("stretches", columns)
+
+
+def strongest_duty(rows: Iterable[DriveRow]) -> dict[int, float]:
+    """Largest share of time with the retarder on, by stretch [1]."""
+    duty: dict[int, float] = {}
+    for row in rows:
+        duty[row.stretch] = max(row.duty, duty.get(row.stretch, 0.0))
+    return duty
+
+
+def drive_table(findings: Findings) -> Table:
+    """Computed descent of each truck, stretch by stretch; inputs for review."""
+    headers = (
+        "truck",
+        "stretch",
+        "speed assumed in the model, not to be posted [km/h]",
+        "engine speed [rpm]",
+        "braking cylinders, mean while braking",
+        "retarder on, share of time [1]",
+        "brake temperature [°C]",
+        "brake temperature [°F]",
+    )
+    rows = tuple(
+        (
+            plain(truck),
+            row.stretch + 1,
+            tenth(row.speed_kmh),
+            _digits(row.engine_speed_rpm, 0),
+            tenth(row.braking_cylinders),
+            _digits(row.duty, 3),
+            _digits(row.brake_temperature_c, 0),
+            _digits(fahrenheit(row.brake_temperature_c), 0),
+        )
+        for truck, drive in findings.drive.items()
+        for row in drive
+    )
+    return Table("drive", headers, rows)
+
+
+def zones_table(findings: Findings) -> Table:
+    """Zones with what they give and what the brakes say, one row each."""
+    criteria = list(dict.fromkeys(key for zone in findings.zones for key in zone.people_over))
+    levels = sorted({key for zone in findings.zones for key in zone.people_passes})
+    headers = [
+        "zone",
+        "name",
+        "verdict",
+        "road",
+        "from chainage [m]",
+        "to chainage [m]",
+        "hours",
+        "binds",
+        "observed by, share [1]",
+        "hottest brakes with the zone [°C]",
+        "hottest brakes with the zone [°F]",
+        "least room below the planning limit [°C]",
+        "trucks taken over the planning limit by the zone",
+    ]
+    headers += _interval_headers("people quieter by 1 dB or more [persons]")
+    headers += _interval_headers("night level quieter by, mean over people [dB]")
+    headers.append("people louder [persons]")
+    for level in levels:
+        headers += _interval_headers(f"people x passes a night spared above {level} dB [1]")
+    for name in criteria:
+        headers += _interval_headers(f"people over {plain(name)}, before [persons]")
+        headers += _interval_headers(f"people over {plain(name)}, with the zone [persons]")
+        headers.append(f"people within 2 dB of {plain(name)}, with the zone [persons]")
+    headers += ["sentence", "reasons"]
+    rows = []
+    for number, result in enumerate(findings.zones, start=1):
+        zone, hottest = result.zone, hottest_row(result.brakes)
+        row: list[Cell] = [
+            number,
+            plain(zone.name),
+            result.verdict,
+            plain(zone.road),
+            tenth(zone.from_m),
+            tenth(zone.to_m),
+            hours_text(zone.hours),
+            BINDS_WORDS[zone.binds],
+            _digits(zone.observance, 2),
+            _digits(hottest.peak_zone_c if hottest else None, 0),
+            _digits(fahrenheit(hottest.peak_zone_c) if hottest else None, 0),
+            _digits(least_margin(result.brakes), 0),
+            sum(entry.forbids for entry in result.brakes),
+        ]
+        row += _interval_cells(result.people_helped)
+        row += _interval_cells(result.quieter_interval)
+        row.append(tenth(result.people_louder))
+        for level in levels:
+            row += _interval_cells(result.people_passes.get(level))
+        for name in criteria:
+            before, after = result.people_over.get(name, (None, None))
+            row += _interval_cells(before) + _interval_cells(after)
+            within = result.people_within_2db.get(name)
+            row.append(None if within is None else tenth(within))
+        row += [plain(result.sentence, 600), "; ".join(plain(text, 300) for text in result.reasons)]
+        rows.append(tuple(row))
+    return Table("zones", tuple(headers), tuple(rows))
+
+
+def hottest_row(rows: Sequence[BrakeRow]) -> BrakeRow | None:
+    """Row with the hottest brakes under the zone."""
+    return max(rows, key=lambda row: row.peak_zone_c, default=None)
+
+
+def hottest_by_condition(rows: Sequence[BrakeRow]) -> dict[str, BrakeRow]:
+    """Row with the hottest brakes under the zone, for each condition of the brakes."""
+    conditions = dict.fromkeys(row.condition for row in rows)
+    chosen = {
+        name: hottest_row([row for row in rows if row.condition == name]) for name in conditions
+    }
+    return {name: row for name, row in chosen.items() if row is not None}
+
+
+def least_margin(rows: Sequence[BrakeRow]) -> float | None:
+    """Least room below the planning limit among the rows [°C]."""
+    return min((row.planning_limit_c - row.peak_zone_c for row in rows), default=None)
+
+
+def brakes_table(findings: Findings) -> Table:
+    """Hottest brakes by zone, truck weight, road and condition of the brakes."""
+    headers = [
+        "zone",
+        "zone name",
+        "truck",
+        "mass [kg]",
+        "mass [lb]",
+        "road",
+        "condition of the brakes",
+    ]
+    for words in (
+        "peak, retarder used wherever it helps",
+        "peak, retarder silent in the zone",
+        "peak, no retarder on the whole descent",
+        "share of one full stop in each peak",
+        "planning limit",
+        "hard limit",
+    ):
+        headers += [f"{words} [°C]", f"{words} [°F]"]
+    headers += ["chainage of the zone's peak [m]", "finding"]
+    rows = []
+    for number, result in enumerate(findings.zones, start=1):
+        for brake in result.brakes:
+            row: list[Cell] = [
+                number,
+                plain(result.zone.name),
+                plain(brake.truck),
+                _digits(brake.mass_kg, 0),
+                _digits(brake.mass_kg / POUND_KG, -2),
+                plain(brake.road),
+                plain(brake.condition),
+            ]
+            for value in (brake.peak_free_c, brake.peak_zone_c, brake.peak_none_c):
+                row += [_digits(value, 0), _digits(fahrenheit(value), 0)]
+            row += [_digits(brake.stop_c, 0), _digits(brake.stop_c * 9.0 / 5.0, 0)]
+            for value in (brake.planning_limit_c, brake.hard_limit_c):
+                row += [_digits(value, 0), _digits(fahrenheit(value), 0)]
+            row += [_digits(brake.peak_at_m, 0), brake_verdict(brake)]
+            rows.append(tuple(row))
+    return Table("brakes", tuple(headers), tuple(rows))
+
+
+def bands_table(findings: Findings) -> Table:
+    """People by level band before any zone; small counts hidden."""
+    rows = tuple(
+        (
+            plain(indicator),
+            plain(band),
+            None if 0.0 < people < FEW_PEOPLE else round(people),
+            people_shown(people),
+        )
+        for indicator, bands in findings.people_by_band.items()
+        for band, people in bands.items()
+    )
+    headers = ("indicator", "band", f"people [persons, empty below {FEW_PEOPLE}]", "in words")
+    return Table("bands", headers, rows)
+
+
+def repairs_table(scene: Scene) -> Table:
+    """Faults found in the data and what was done about each."""
+    rows = tuple(
+        (
+            plain(repair.layer),
+            plain(repair.item),
+            plain(repair.what, 300),
+            tenth(repair.x),
+            tenth(repair.y),
+        )
+        for repair in scene.repairs
+    )
+    return Table("repairs", ("layer", "item", "what was done", "x [m]", "y [m]"), rows)
+
+
+def notes_table(scene: Scene, findings: Findings) -> Table:
+    """Plain sentences that belong to the figures: assumptions, warnings, attribution."""
+    groups: Mapping[str, Sequence[str]] = {
+        "answer": (findings.answer,),
+        "assumption": tuple(dict.fromkeys(scene.assumptions + findings.assumptions)),
+        "warning": tuple(dict.fromkeys(scene.warnings + findings.warnings)),
+        "uncertainty": findings.uncertainty,
+        "method": findings.method,
+        "attribution": scene.attribution,
+        "reading": (
+            f"Coordinates in {scene.crs}. An empty level means that no braking truck is heard "
+            "in the model. Levels of braking trucks are outdoors at the loudest facade. "
+            "A leading apostrophe before a text in the CSV files keeps spreadsheets from "
+            "reading it as a formula.",
+        ),
+    }
+    rows = tuple(
+        (kind, plain(text, 1000)) for kind, sentences in groups.items() for text in sentences
+    )
+    return Table("notes", ("kind", "sentence"), rows)
+
+
+def csv_text(table: Table) -> str:
+    """CSV of a table: UTF-8 text, plain newlines, no cell that a spreadsheet runs."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow([guarded(header) for header in table.headers])
+    for row in table.rows:
+        writer.writerow([guarded(cell) if isinstance(cell, str) else cell for cell in row])
+    return stream.getvalue()
+
+
+def guarded(text: str) -> str:
+    """Text that no spreadsheet takes for a formula.
+
+    >>> guarded("=1+1"), guarded("Oak 5")
+    ("'=1+1", 'Oak 5')
+    """
+    return f"'{text}" if text.lstrip().startswith(FORMULA_STARTS) else text
+
+
+def xlsx_bytes(tables: Sequence[Table], created: datetime) -> bytes:
+    """Workbook with one sheet a table; texts stay texts, numbers stay numbers."""
+    import xlsxwriter
+
+    stream = io.BytesIO()
+    options = {
+        "in_memory": True,
+        "strings_to_formulas": False,
+        "strings_to_urls": False,
+        "strings_to_numbers": False,
+    }
+    book = xlsxwriter.Workbook(stream, options)
+    book.set_properties({"created": created.replace(tzinfo=None), "title": "noisemap tables"})
+    head = book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1})
+    for table in tables:
+        sheet = book.add_worksheet(table.name)
+        sheet.freeze_panes(1, 0)
+        sheet.set_row(0, 60)
+        for column, header in enumerate(table.headers):
+            sheet.write_string(0, column, header, head)
+            sheet.set_column(column, column, _width(table, column))
+        for number, row in enumerate(table.rows, start=1):
+            for column, cell in enumerate(row):
+                if isinstance(cell, str):
+                    sheet.write_string(number, column, cell)
+                elif cell is not None:
+                    sheet.write_number(number, column, cell)
+        if table.rows:
+            sheet.autofilter(0, 0, len(table.rows), len(table.headers) - 1)
+    book.close()
+    return stream.getvalue()
+
+
+def _width(table: Table, column: int) -> int:
+    longest = max(
+        (len(row[column]) for row in table.rows if isinstance(row[column], str)), default=0
+    )  # type: ignore[arg-type]
+    return min(max(longest + 1, 12), 60)
+
+
+def _level_columns(scenario: str, levels: HomeLevels) -> list[tuple[str, Sequence[Cell]]]:
+    columns: list[tuple[str, Sequence[Cell]]] = [
+        (f"{scenario}: braking trucks, loudest pass LAmax fast [dB(A)]", _tenths(levels.l_a_max)),
+        (f"{scenario}: braking trucks, night level [dB(A)]", _tenths(levels.l_night)),
+        (f"{scenario}: braking trucks, Ldn [dB(A)]", _tenths(levels.l_dn)),
+        (f"{scenario}: braking trucks, Lden [dB(A)]", _tenths(levels.l_den)),
+        (f"{scenario}: braking trucks, loudest hour Leq [dB(A)]", _tenths(levels.l_eq_worst_hour)),
+        (f"{scenario}: loudest hour starts at [h]", [int(hour) for hour in levels.worst_hour]),
+    ]
+    columns += [
+        (f"{scenario}: passes a night above {level} dB(A) [1]", [_digits(v, 2) for v in passes])
+        for level, passes in sorted(levels.passes_night.items())
+    ]
+    columns += [
+        (f"{scenario}: all modelled traffic, Leq 24 h [dB(A)]", _tenths(levels.l_eq_traffic)),
+        (f"{scenario}: all modelled traffic, Lden [dB(A)]", _tenths(levels.l_den_traffic)),
+        (f"{scenario}: all modelled traffic, night level [dB(A)]", _tenths(levels.l_night_traffic)),
+    ]
+    if levels.l_night_total is not None:
+        columns.append(
+            (f"{scenario}: with the background, night level [dB(A)]", _tenths(levels.l_night_total))
+        )
+    return columns
+
+
+def _from_columns(name: str, columns: Sequence[tuple[str, Sequence[Cell]]]) -> Table:
+    headers = tuple(header for header, _ in columns)
+    rows = tuple(zip(*(values for _, values in columns), strict=True))
+    return Table(name, headers, rows)
+
+
+def _tenths(values: Iterable[float]) -> list[Cell]:
+    return [tenth(value) for value in values]
+
+
+def _digits(value: float | None, digits: int) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    rounded = round(float(value), digits) + 0.0
+    return int(rounded) if digits <= 0 else rounded
+
+
+def _yes_no(flags: Iterable[bool]) -> list[Cell]:
+    return ["yes" if flag else "no" for flag in flags]
+
+
+def _interval_headers(words: str) -> list[str]:
+    return [words, f"{words}, 90 % low", f"{words}, 90 % high"]
+
+
+def _interval_cells(value: Interval | None) -> list[Cell]:
+    if value is None:
+        return [None, None, None]
+    return [tenth(value.best), tenth(value.low), tenth(value.high)]
