@@ -27,6 +27,8 @@ VOIDS = ((-800.0, 5250.0, 3), (6500.0, 5200.0, 2), (300.0, -300.0, 2))  # x, y, 
 BENCH_HALF_WIDTH = 14.0  # ground stands at the road's height this far from its axis [m]
 WIDTH_PER_CUT = 5.0  # the slope beside a cut or fill is this many times its depth
 NARROWEST_SLOPE = 40.0  # [m]
+FARTHEST_SLOPE = 300.0  # no road shapes the ground farther away [m]
+QUIET_REACH = 360.0  # noise is at its full height this far from every road [m]
 
 CREEK = (  # x, y, level of the banks
     (-1000.0, 2050.0, 990.0),
@@ -43,12 +45,14 @@ CREEK = (  # x, y, level of the banks
 RAVINE = (  # x, y, depth
     (2580.0, 3600.0, 0.0),
     (2530.0, 3150.0, 12.0),
-    (2475.0, 2780.0, 24.0),
-    (2445.0, 2640.0, 24.0),
-    (2230.0, 2380.0, 14.0),
-    (2050.0, 2100.0, 6.0),
-    (1960.0, 1840.0, 0.0),
+    (2475.0, 2780.0, 20.0),
+    (2460.0, 2690.0, 20.0),
+    (2435.0, 2600.0, 20.0),
+    (2310.0, 2400.0, 14.0),
+    (2130.0, 2150.0, 7.0),
+    (1990.0, 1840.0, 0.0),
 )
+RAVINE_HALF_WIDTH = 92.0
 LANDSCAPE = (  # x, y, height
     (-1000.0, 5450.0, 1262.0),
     (600.0, 5450.0, 1275.0),
@@ -167,7 +171,7 @@ def _spur(points: FloatArray, main: Line) -> FloatArray:
     centre, ahead = np.array(main.at(middle)), np.array(main.at(middle + 1.0))
     along = (points - centre) @ (ahead - centre)
     across = (points - centre) @ np.array([-(ahead - centre)[1], (ahead - centre)[0]])
-    return 34.0 * np.exp(-((along / 75.0) ** 2) - (across / 190.0) ** 2)
+    return 27.0 * np.exp(-((along / 62.0) ** 2) - (across / 190.0) ** 2)
 
 
 def _noise(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
@@ -191,14 +195,17 @@ def terrain(
     rows += [np.column_stack([line.x, line.y, line.z]) for line in carved]
     points = grid.points()
     base = broad_shape(grid, rows).ravel() + _spur(points, main)
-    distance, along = _nearest(points, RAVINE)
-    base -= along * _bowl(distance, 110.0)
+    distance, depth = _nearest(points, RAVINE)
+    base -= depth * _bowl(distance, RAVINE_HALF_WIDTH)
     base -= 3.0 * _bowl(_nearest(points, CREEK)[0], 22.0)
     everywhere = np.vstack(
         [*(r[:, :2] for r in rows), *([np.column_stack([q.x, q.y]) for q in quiet])]
     )
-    away = cKDTree(everywhere).query(points)[0]
-    base += _noise(grid.shape, rng).ravel() * (1.0 - _bowl(np.maximum(away - 40.0, 0.0), 320.0))
+    away = cKDTree(everywhere).query(points, distance_upper_bound=QUIET_REACH)[0]
+    away = np.minimum(away, QUIET_REACH)
+    base += _noise(grid.shape, rng).ravel() * (
+        1.0 - _bowl(np.maximum(away - 40.0, 0.0), QUIET_REACH - 40.0)
+    )
     return _carve(points, base, grid, np.vstack(rows)).reshape(grid.shape)
 
 
@@ -206,10 +213,14 @@ def _carve(points: FloatArray, base: FloatArray, grid: Grid, road: FloatArray) -
     """Set the ground to the road's height beside it and blend back to the land."""
     surface = RectBivariateSpline(grid.y[::-1], grid.x, base.reshape(grid.shape)[::-1], kx=1, ky=1)
     depth = np.abs(road[:, 2] - surface.ev(road[:, 1], road[:, 0]))
-    distance, nearest = cKDTree(road[:, :2]).query(points)
+    distance, nearest = cKDTree(road[:, :2]).query(points, distance_upper_bound=FARTHEST_SLOPE)
+    near = np.isfinite(distance)
+    nearest = nearest[near]
     width = np.maximum(NARROWEST_SLOPE, WIDTH_PER_CUT * depth[nearest])
-    share = _bowl(np.maximum(distance - BENCH_HALF_WIDTH, 0.0), width)
-    return base + share * (road[nearest, 2] - base)
+    share = _bowl(np.maximum(distance[near] - BENCH_HALF_WIDTH, 0.0), width)
+    carved = base.copy()
+    carved[near] += share * (road[nearest, 2] - base[near])
+    return carved
 
 
 def void_mask(grid: Grid) -> npt.NDArray[np.bool_]:

@@ -65,7 +65,7 @@ SR77_GRADES = (  # from chainage [m], grade [%]
 SMOOTHING = 220  # window over which the table's steps are rounded [m]
 
 TUNNEL = (3660.0, 3840.0)  # chainage [m]
-BRIDGE = (4460.0, 4600.0)
+BRIDGE = (4440.0, 4620.0)
 ESCAPE_RAMP = 5594.0
 OLD_GRADE_TOP, OLD_GRADE_FOOT = 350.0, 8700.0  # where it leaves and joins SR 77
 OLD_GRADE_WAYPOINTS = (

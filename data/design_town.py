@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from design_ground import CREEK
-from design_roads import LONG_STREETS, Line
-from shapely import STRtree
+from design_roads import Line
+from shapely import dwithin
 from shapely.affinity import rotate, translate
-from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
+from shapely.geometry import LineString, MultiPolygon, Polygon, box
 from shapely.geometry.base import BaseGeometry
 from shapely.ops import unary_union
 
@@ -21,6 +21,19 @@ GAP = 3.0  # between buildings [m]
 STRIP_WIDTH = 80.0  # of the dense forest strip [m]
 WALL_FROM, WALL_TO, WALL_OFFSET, WALL_HEIGHT = 6860.0, 7060.0, -12.0, 3.0
 MOBILE_OFFSET = 25.0  # nearest wall of the mobile homes to the axis of SR 77 [m]
+
+OPEN_LAND: tuple[tuple[str, Properties], ...] = (  # corners in hundreds of metres, tags
+    (
+        "19,15.6 33,14.8 46,12.5 67,9 68.5,19 58,23.5 49,24.8 36,24.9 31.5,21.2 25,19.5",
+        {"landuse": "meadow"},
+    ),
+    ("-9,26 4,24.5 21,23.5 27,27.5 24,35 13,33 0,37 -9,39", {"landuse": "forest"}),
+    ("30,27 42,26 54,25 52,38 34,39 27,35", {"natural": "wood"}),
+    ("-9,9.5 15,9 34,10 53,8.5 68,5 68,-3.5 -9,-3.5", {"landuse": "forest"}),
+    ("-9,42 12,40.5 15,53 -9,53.5", {"natural": "heath"}),
+    ("27.5,27 30,25.9 34,25.6 35.5,23.8 31,22 26,21.5 22,23", {"natural": "scrub"}),
+    ("56,26 62,27 66,38 60,45 40,49 17,46 9,40 12,38 20,36.5 40,41 53,40", {"landuse": "grass"}),
+)
 
 COUNTS = {"town": 260, "lower bench": 60, "ridge": 45, "hamlet": 35, "upper": 20}
 FRONTAGE = 14  # town houses that face SR 77
@@ -65,7 +78,7 @@ class Site:
 
     def free(self, shape: BaseGeometry) -> bool:
         """Whether nothing stands within the gap of a shape."""
-        return not any(shape.distance(other) < GAP for other in self.blocked)
+        return not dwithin(shape, self.blocked, GAP).any()
 
     def add(self, building: Building) -> None:
         """Put a building up."""
@@ -218,6 +231,13 @@ def creek() -> Polygon:
     return LineString([p[:2] for p in CREEK]).buffer(7.0, cap_style="flat")
 
 
+def _soft(corners: str) -> BaseGeometry:
+    """A polygon with rounded corners, as woods and meadows have."""
+    points = [tuple(100.0 * float(v) for v in corner.split(",")) for corner in corners.split()]
+    shape = Polygon(points)
+    return shape.buffer(-90.0).buffer(180.0, quad_segs=4).buffer(-90.0, quad_segs=4).simplify(3.0)
+
+
 def land_use(main: Line, homes: list[Building]) -> list[tuple[BaseGeometry, Properties]]:
     """Land-use polygons that do not overlap: the first named takes its ground."""
 
@@ -251,61 +271,7 @@ def land_use(main: Line, homes: list[Building]) -> list[tuple[BaseGeometry, Prop
         (around(place, 45.0), {"landuse": "residential"})
         for place in ("lower bench", "hamlet", "upper", "ridge")
     ]
-    ordered += [
-        (
-            Polygon(
-                [
-                    (1900, 1560),
-                    (3300, 1480),
-                    (4600, 1250),
-                    (6700, 900),
-                    (6850, 1900),
-                    (5800, 2350),
-                    (4900, 2480),
-                    (3600, 2490),
-                    (3150, 2120),
-                    (2500, 1950),
-                ]
-            ),
-            {"landuse": "meadow"},
-        ),
-        (
-            Polygon(
-                [
-                    (-900, 2600),
-                    (400, 2450),
-                    (2100, 2350),
-                    (2700, 2750),
-                    (2400, 3500),
-                    (1300, 3300),
-                    (0, 3700),
-                    (-900, 3900),
-                ]
-            ),
-            {"landuse": "forest"},
-        ),
-        (
-            Polygon(
-                [(3000, 2700), (4200, 2600), (5400, 2500), (5200, 3800), (3400, 3900), (2700, 3500)]
-            ),
-            {"natural": "wood"},
-        ),
-        (
-            Polygon(
-                [
-                    (-900, 950),
-                    (1500, 900),
-                    (3400, 1000),
-                    (5300, 850),
-                    (6800, 500),
-                    (6800, -350),
-                    (-900, -350),
-                ]
-            ),
-            {"landuse": "forest"},
-        ),
-        (Polygon([(-900, 4200), (1200, 4050), (1500, 5300), (-900, 5350)]), {"natural": "heath"}),
-    ]
+    ordered += [(_soft(corners), dict(tags)) for corners, tags in OPEN_LAND]
     taken: BaseGeometry = Polygon()
     out = []
     for shape, tags in ordered:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 from design_roads import (
@@ -81,7 +82,7 @@ def _sr77(main: Line) -> list[Way]:
     cuts = {0.0, SR77_LENGTH, *(row[0] for row in LIMITS), *TUNNEL, *BRIDGE, *PASSING_LANE}
     ends = sorted(cuts)
     out = []
-    for number, (start, end) in enumerate(zip(ends, ends[1:], strict=False), start=1):
+    for number, (start, end) in enumerate(pairwise(ends), start=1):
         _, posted, trucks = [row for row in LIMITS if row[0] <= start][-1]
         tags: Tags = {"name": "SR 77", "ref": "SR 77", "highway": "primary", "maxspeed": posted}
         if trucks:
@@ -110,7 +111,7 @@ def _mill(line: Line) -> list[Way]:
     tags |= {"lanes": 2, "hgv": "yes", "surface": "asphalt"}
     out = []
     bridges = 0
-    for number, (start, end) in enumerate(zip(cuts, cuts[1:], strict=False), start=1):
+    for number, (start, end) in enumerate(pairwise(cuts), start=1):
         way_id, part = f"mill-{number}", line.part(start, end, (RIDGE_FORK,))
         if number % 2:
             out.append(Way(way_id, part, tags))
