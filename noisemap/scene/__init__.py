@@ -1,1 +1,1 @@
-"""scene"""
+"""The place: terrain, roads, homes, ground and obstacles in one metric coordinate system."""

@@ -20,6 +20,18 @@ BoolArray = npt.NDArray[np.bool_]
 ON_GROUND, BRIDGE, TUNNEL = 0, 1, 2
 
 
+def _empty() -> FloatArray:
+    return np.zeros(0)
+
+
+def _no_flags() -> BoolArray:
+    return np.zeros(0, np.bool_)
+
+
+def _no_direction() -> npt.NDArray[np.int8]:
+    return np.zeros(0, np.int8)
+
+
 @dataclass(frozen=True)
 class Terrain:
     """Ground heights on a square grid; row 0 is the southern row, column 0 the western."""
@@ -61,11 +73,36 @@ class Road:
     speed_limit_assumed: BoolArray  # (n-1,)
     trucks_allowed: BoolArray  # (n-1,)
     one_way: int  # 0 both directions, 1 with the points, -1 against them
+    also: tuple[str, ...] = ()  # other names the road answers to; untrusted text
+    surface: FloatArray = field(default_factory=_empty)  # (n,) where the road lies [m], see below
+    direction: npt.NDArray[np.int8] = field(default_factory=_no_direction)  # (n-1,) as one_way
+    emits: BoolArray = field(default_factory=_no_flags)  # (n-1,) has stretches
+
+    # `height` is what a truck drives: from coarse terrain a descent has one mean grade.
+    # `surface` is where the road lies on the ground: it serves sound paths only.
+
+    def answers_to(self, key: str) -> bool:
+        """Whether the key is the road's id, name or another of its names."""
+        return bool(key) and key in (self.road_id, self.name, *self.also)
 
     @property
     def grade(self) -> FloatArray:
         """Grade between the points, positive where the road climbs with them [1]."""
         return np.diff(self.height) / np.diff(self.chainage)
+
+
+@dataclass(frozen=True)
+class Descent:
+    """A long way down: from_m < to_m along the road, driven with the points when direction is 1."""
+
+    road: int  # index into Scene.roads
+    from_m: float
+    to_m: float
+    direction: int  # 1 downhill with the points, -1 downhill against them
+    length: float  # [m]
+    drop: float  # [m]
+    mean_grade: float  # drop by length, above 0 [1]
+    max_grade: float | None  # steepest over the shortest base reported; None if terrain is coarse
 
 
 @dataclass(frozen=True)
@@ -103,6 +140,7 @@ class Homes:
     y: FloatArray
     people: FloatArray
     estimated: BoolArray  # True where the home itself was assumed, not mapped
+    single_dwelling: BoolArray = field(default_factory=_no_flags)  # one household in the building
 
 
 @dataclass(frozen=True)

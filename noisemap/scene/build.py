@@ -1,0 +1,482 @@
+"""One scene from files: every layer through the door, checked, joined, counted."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from noisemap.errors import BadDataError, StudyError
+from noisemap.readers.osm import is_osm, read_areas
+from noisemap.scene.crs import Bounds, project, require_overlap, study_system
+from noisemap.scene.descents import descents, with_mean_grades
+from noisemap.scene.grades import (
+    WARN_GRADE,
+    check_steepness,
+    fit_heights,
+    is_coarse,
+    sample_network,
+)
+from noisemap.scene.ground import Land, ground_cover, osm_land, read_land
+from noisemap.scene.homes import (
+    Buildings,
+    join_homes,
+    make_homes,
+    osm_buildings,
+    read_buildings,
+    take_homes,
+)
+from noisemap.scene.inputs import SceneInputs
+from noisemap.scene.model import (
+    ON_GROUND,
+    Descent,
+    GroundCover,
+    Homes,
+    Obstacles,
+    Receivers,
+    Repair,
+    Road,
+    Scene,
+    Terrain,
+)
+from noisemap.scene.network import Edge, split_edges, strokes
+from noisemap.scene.obstacles import (
+    building_obstacles,
+    join_obstacles,
+    no_obstacles,
+    read_walls,
+    window_shape,
+)
+from noisemap.scene.proxies import proxy_homes
+from noisemap.scene.receivers import centre_receivers, facade_receivers
+from noisemap.scene.roads import (
+    build_roads,
+    emitting_edges,
+    find_road,
+    name_strokes,
+    place_roads,
+    read_roads,
+)
+from noisemap.scene.stretches import cut_stretches
+from noisemap.scene.terrain import (
+    NativeTerrain,
+    burn_roads,
+    coverage,
+    load_terrain,
+    open_terrain,
+    terrain_grid,
+    terrain_sentences,
+)
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+MARGIN_M = 200.0
+NO_TERRAIN_SHARE = 0.01
+OSM_NOTICE = "(c) OpenStreetMap contributors, ODbL 1.0"
+
+
+@dataclass
+class _Notes:
+    """What the report must say, collected while the scene is built."""
+
+    repairs: list[Repair] = field(default_factory=list)
+    assumptions: list[str] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    facts: dict[str, float] = field(default_factory=dict)
+
+
+def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None = None) -> Scene:
+    """Scene of a study: terrain, roads, stretches, homes, ground and obstacles.
+
+    Parameters
+    ----------
+    inputs : SceneInputs
+        Files and options.
+    cuts : mapping, optional
+        Chainages [m] at which stretches must end, by id or name of the road; the
+        ends of zones.
+
+    Raises
+    ------
+    BadDataError
+        When a file cannot be used as it is.
+    MissingInputError
+        When a file is not there.
+    StudyError
+        When an option of the study is at fault.
+    """
+    notes = _Notes()
+    raw = read_roads(inputs)
+    notes.assumptions.extend(raw.assumptions)
+    crs = study_system(inputs.crs, *raw.centre())
+    lattices = open_terrain(inputs)
+    covered = coverage(lattices, crs)
+    ground = covered
+    if inputs.window is not None:
+        box = window_shape(inputs.window, crs)
+        require_overlap(crs, ("the window", box.bounds), ("the terrain", covered.bounds))
+        ground = shapely.intersection(covered, box)
+    ways, repairs = place_roads(raw, crs, ground)
+    notes.repairs.extend(raw.repairs)
+    notes.repairs.extend(repairs)
+    if not ways:
+        _explain_no_roads(inputs, raw.crs, crs, raw.ways, ground)
+    edges = split_edges(ways)
+    chains_of = strokes(edges)
+    names = name_strokes(edges, chains_of)
+    emits = emitting_edges(inputs, edges, chains_of, names)
+    emitting = shapely.STRtree(
+        [
+            shapely.LineString(np.column_stack([edge.x, edge.y]))
+            for edge, on in zip(edges, emits.tolist(), strict=True)
+            if on
+        ]
+    )
+    buildings, land = _read_homes(inputs, crs, ground, notes)
+    homes, shapes, near = _near_homes(inputs, buildings, emitting, notes)
+    bounds = _study_bounds(edges, homes, near, ground)
+    native = load_terrain(inputs, lattices, crs, bounds)
+    points, chains = sample_network(edges, chains_of)
+    height, filled, large = native.sample(points.x, points.y)
+    _require_terrain(homes, native, large)
+    fitted = fit_heights(points, chains, edges, height, ~filled, native.native_cell)
+    surface = build_roads(edges, chains, names, fitted, emits, native.native_cell)
+    roads = _driven(surface, native.native_cell)
+    terrain = burn_roads(
+        terrain_grid(native, bounds), roads, max(6.0, inputs.road_width_m / 2.0 + 1.0)
+    )
+    if inputs.homes_source == "osm" and inputs.proxies:
+        homes, shapes = _with_proxies(inputs, homes, shapes, land, buildings, roads, emitting)
+    if not len(homes.x):
+        raise BadDataError(
+            f"{inputs.homes_file.name}: no home lies within {inputs.max_distance_m:.0f} m of a road "
+            "that carries trucks; check the files, or set max_distance_m in [run]"
+        )
+    receivers, screening = _receivers(inputs, homes, shapes, near, notes)
+    stretches = cut_stretches(roads, receivers, _cuts(roads, cuts or {}))
+    cover = _ground(inputs, land, terrain, roads, notes)
+    obstacles = _obstacles(inputs, crs, screening, notes)
+    assumptions, warnings = terrain_sentences(native, int(filled.sum()))
+    notes.assumptions.extend(assumptions)
+    notes.warnings.extend(warnings)
+    _road_notes(roads, native, notes)
+    notes.facts.update(
+        drivable_ways=float(len({way.way_id for way in ways})),
+        edges=float(len(edges)),
+        roads=float(len(roads)),
+        road_km=sum(edge.length for edge in edges) / 1000.0,
+        truck_road_km=_emitting_length(roads) / 1000.0,
+        terrain_voids=float(native.voids),
+        terrain_voids_large=float(native.large_voids),
+        road_points=float(len(points.x)),
+        road_points_on_voids=float(filled.sum()),
+        native_cell_m=native.native_cell,
+        buildings=float(len(buildings.ids)),
+        homes=float((~homes.estimated).sum()),
+        proxies=float(homes.estimated.sum()),
+        people=float(homes.people.sum()),
+        people_in_proxies=float(homes.people[homes.estimated].sum()),
+        receivers=float(len(receivers.x)),
+        stretches=float(len(stretches.x)),
+        repairs=float(len(notes.repairs)),
+    )
+    return Scene(
+        crs=crs,
+        terrain=terrain,
+        ground=cover,
+        roads=roads,
+        stretches=stretches,
+        homes=homes,
+        receivers=receivers,
+        obstacles=obstacles,
+        repairs=tuple(notes.repairs),
+        assumptions=tuple(notes.assumptions),
+        warnings=tuple(notes.warnings),
+        attribution=_attribution(inputs),
+        facts=notes.facts,
+    )
+
+
+def scene_descents(scene: Scene, threshold: float = 0.04) -> tuple[Descent, ...]:
+    """Descents of all roads that carry trucks, longest drop first."""
+    found = [
+        descent
+        for index, road in enumerate(scene.roads)
+        if road.emits.any()
+        for descent in descents(
+            road, index, native_cell=scene.terrain.native_cell, threshold=threshold
+        )
+    ]
+    return tuple(sorted(found, key=lambda descent: -descent.drop))
+
+
+def _explain_no_roads(
+    inputs: SceneInputs, source: str, crs: str, ways: Sequence[Any], ground: Any
+) -> None:
+    """Raise: the road file and the terrain do not share any ground."""
+    x, y = np.concatenate([w.x for w in ways]), np.concatenate([w.y for w in ways])
+    xy = project(source, crs, x, y)
+    box: Bounds = (*xy.min(axis=0).tolist(), *xy.max(axis=0).tolist())
+    what = "the terrain" if inputs.window is None else "the terrain in the study window"
+    require_overlap(crs, (inputs.roads_file.name, box), (what, ground.bounds))
+    raise BadDataError(
+        f"{inputs.roads_file.name}: no road lies on {what}; check the window and both crs"
+    )
+
+
+def _read_homes(
+    inputs: SceneInputs, crs: str, ground: Any, notes: _Notes
+) -> tuple[Buildings, Land]:
+    """Buildings on the ground of the study, and the land around them."""
+    osm = is_osm(inputs.homes_file)
+    if osm != (inputs.homes_source == "osm"):
+        cure = 'source = "osm"' if osm else 'source = "buildings" or "points"'
+        raise StudyError(
+            f"homes.source: {inputs.homes_source!r} does not fit {inputs.homes_file.name}; "
+            f"write {cure}"
+        )
+    if osm:
+        areas = read_areas(inputs.homes_file, ("building", "landuse", "natural"))
+        buildings, own = osm_buildings(areas, crs), osm_land(areas, crs)
+        if not len(buildings.ids):
+            raise BadDataError(f"{inputs.homes_file.name}: holds no building")
+        same = inputs.ground_file is None or inputs.ground_file == inputs.homes_file
+        if same:
+            land, repairs = own, []
+        else:
+            land, repairs = read_land(inputs, crs)
+    else:
+        buildings, repairs = read_buildings(inputs, crs)
+        land, more = read_land(inputs, crs)
+        repairs = [*repairs, *more]
+    notes.repairs.extend(repairs)
+    shapely.prepare(ground)
+    place = shapely.point_on_surface(buildings.shapes)
+    there = shapely.contains(ground, place)
+    if not there.any():
+        x, y = shapely.get_x(place), shapely.get_y(place)
+        box = (float(x.min()), float(y.min()), float(x.max()), float(y.max()))
+        require_overlap(crs, (inputs.homes_file.name, box), ("the terrain", ground.bounds))
+        raise BadDataError(f"{inputs.homes_file.name}: no home lies on the terrain; check the crs")
+    gone = int((~there & buildings.is_home).sum())
+    if gone and inputs.window is None:
+        notes.repairs.append(
+            Repair("homes", "file", f"{gone} homes lie beyond the terrain: left out")
+        )
+    return buildings.take(there), land
+
+
+def _near_homes(
+    inputs: SceneInputs, buildings: Buildings, emitting: shapely.STRtree, notes: _Notes
+) -> tuple[Homes, npt.NDArray[Any], Buildings]:
+    """Homes within reach of a truck road with their shapes, and all buildings there."""
+    candidates = buildings.take(buildings.is_home)
+    homes, sentences, factor = make_homes(inputs, candidates)
+    notes.assumptions.extend(sentences)
+    notes.facts["home_candidates"] = float(len(candidates.ids))
+    notes.facts["people_factor"] = factor
+    kept = _within(emitting, shapely.points(homes.x, homes.y), inputs.max_distance_m)
+    far = int((~kept).sum())
+    if far:
+        notes.assumptions.append(
+            f"{far:,} homes lie farther than {inputs.max_distance_m:.0f} m from every truck road "
+            "and are left out."
+        )
+    near = _within(emitting, buildings.shapes, inputs.max_distance_m)
+    return take_homes(homes, kept), candidates.shapes[kept], buildings.take(near)
+
+
+def _within(tree: shapely.STRtree, shapes: npt.NDArray[Any], distance: float) -> BoolArray:
+    result = np.zeros(len(shapes), np.bool_)
+    if len(shapes):
+        result[tree.query(shapes, predicate="dwithin", distance=distance)[0]] = True
+    return result
+
+
+def _study_bounds(edges: Sequence[Edge], homes: Homes, near: Buildings, ground: Any) -> Bounds:
+    """Box around roads and homes with a margin, no larger than the terrain."""
+    x = np.concatenate([homes.x, *(edge.x for edge in edges)])
+    y = np.concatenate([homes.y, *(edge.y for edge in edges)])
+    if len(near.ids):
+        west, south, east, north = shapely.total_bounds(near.shapes)
+        x, y = np.append(x, [west, east]), np.append(y, [south, north])
+    limit = ground.buffer(MARGIN_M).bounds
+    return (
+        max(float(x.min()) - MARGIN_M, limit[0]),
+        max(float(y.min()) - MARGIN_M, limit[1]),
+        min(float(x.max()) + MARGIN_M, limit[2]),
+        min(float(y.max()) + MARGIN_M, limit[3]),
+    )
+
+
+def _require_terrain(homes: Homes, native: NativeTerrain, large: BoolArray) -> None:
+    """Nothing, when nearly all road points and homes have a trusted terrain height.
+
+    Raises
+    ------
+    BadDataError
+        When more than 1 % of either lie in large gaps of the terrain.
+    """
+    at_homes = native.sample(homes.x, homes.y)[2] if len(homes.x) else np.zeros(0, np.bool_)
+    for what, flags in (("road points", large), ("homes", at_homes)):
+        share = float(flags.mean()) if len(flags) else 0.0
+        if share > NO_TERRAIN_SHARE:
+            raise BadDataError(
+                f"[terrain]: {100.0 * share:.1f} % of the {what} lie in large gaps of the terrain "
+                f"(allowed: {100.0 * NO_TERRAIN_SHARE:.0f} %); add a file that covers them"
+            )
+
+
+def _driven(roads: Sequence[Road], native_cell: float) -> tuple[Road, ...]:
+    """Roads whose descents have one mean grade, where the terrain is coarse."""
+    if not is_coarse(native_cell):
+        return tuple(roads)
+    return tuple(with_mean_grades(road, index, native_cell) for index, road in enumerate(roads))
+
+
+def _with_proxies(
+    inputs: SceneInputs,
+    homes: Homes,
+    shapes: npt.NDArray[Any],
+    land: Land,
+    buildings: Buildings,
+    roads: Sequence[Road],
+    emitting: shapely.STRtree,
+) -> tuple[Homes, npt.NDArray[Any]]:
+    """Homes with proxies added where residential land has hardly a building."""
+    proxies = proxy_homes(
+        land.of("landuse", "residential"), buildings.shapes, roads, inputs.proxy_people
+    )
+    near = _within(emitting, shapely.points(proxies.x, proxies.y), inputs.max_distance_m)
+    proxies = take_homes(proxies, near)
+    none = np.full(len(proxies.x), None, dtype=object)
+    return join_homes(homes, proxies), np.concatenate([shapes, none])
+
+
+def _receivers(
+    inputs: SceneInputs,
+    homes: Homes,
+    shapes: npt.NDArray[Any],
+    near: Buildings,
+    notes: _Notes,
+) -> tuple[Receivers, Buildings | None]:
+    """Receivers, and the buildings that screen them."""
+    if homes.estimated.any():
+        count = int(homes.estimated.sum())
+        notes.assumptions.append(
+            f"{count:,} homes are assumed along residential streets without mapped buildings, with "
+            f"{inputs.proxy_people:g} people each; they are flagged as estimated everywhere."
+        )
+    if inputs.placement == "centre" or inputs.homes_source == "points":
+        if inputs.homes_source != "points":
+            notes.assumptions.append(
+                "Receivers stand at the buildings' centres, so buildings do not screen."
+            )
+        return centre_receivers(homes, inputs.receiver_height_m), None
+    solid = near.shapes[shapely.area(near.shapes) > 0.0]
+    receivers, fallback = facade_receivers(
+        homes, shapes.tolist(), solid, inputs.receiver_height_m, inputs.facade_case
+    )
+    if fallback:
+        notes.assumptions.append(
+            f"{fallback:,} homes are walled in by their neighbours: their receiver stands at the "
+            "building's inside."
+        )
+    return receivers, near if inputs.obstacle_buildings == "homes" else None
+
+
+def _cuts(roads: Sequence[Road], cuts: Mapping[str, Sequence[float]]) -> dict[int, Sequence[float]]:
+    """Cuts by index of the road."""
+    result: dict[int, Sequence[float]] = {}
+    for key, places in cuts.items():
+        index = find_road(roads, key)
+        if index is None:
+            raise StudyError(f"zone.road: no road is called {key!r} in the road file")
+        result[index] = [*result.get(index, ()), *places]
+    return result
+
+
+def _ground(
+    inputs: SceneInputs, land: Land, terrain: Terrain, roads: Sequence[Road], notes: _Notes
+) -> GroundCover:
+    cover, facts, assumptions, warnings = ground_cover(inputs, land, terrain, roads)
+    notes.facts.update(facts)
+    notes.assumptions.extend(assumptions)
+    notes.warnings.extend(warnings)
+    return cover
+
+
+def _obstacles(
+    inputs: SceneInputs, crs: str, screening: Buildings | None, notes: _Notes
+) -> Obstacles:
+    """Buildings and walls that stand in the way."""
+    blocks = building_obstacles(screening) if screening is not None else no_obstacles()
+    walls, repairs, sentences = read_walls(inputs, crs)
+    notes.repairs.extend(repairs)
+    notes.assumptions.extend(sentences)
+    if screening is not None and len(blocks.edges):
+        assumed = np.isnan(screening.height) & np.isnan(screening.levels)
+        if assumed.any():
+            notes.assumptions.append(
+                f"{int(assumed.sum()):,} buildings have no height or storeys: two storeys of 3 m "
+                "are assumed."
+            )
+    notes.facts["wall_edges"] = float(len(walls.edges))
+    notes.facts["building_edges"] = float(len(blocks.edges))
+    return join_obstacles([blocks, walls])
+
+
+def _emitting_length(roads: Sequence[Road]) -> float:
+    return float(sum(np.diff(road.chainage)[road.emits].sum() for road in roads))
+
+
+def _road_notes(roads: Sequence[Road], native: NativeTerrain, notes: _Notes) -> None:
+    """Gates and warnings about grades, limits and structures of the truck roads."""
+    trucks = [road for road in roads if road.emits.any()]
+    length = np.concatenate([np.diff(road.chainage)[road.emits] for road in trucks])
+    grade = np.concatenate(
+        [(np.diff(road.surface) / np.diff(road.chainage))[road.emits] for road in trucks]
+    )
+    notes.facts["steep_share"] = check_steepness(length, grade, native.native_cell)
+    structure = np.concatenate([road.structure[road.emits] for road in trucks])
+    steep = np.abs(grade) > WARN_GRADE
+    on_structures = float(length[steep & (structure != ON_GROUND)].sum())
+    on_ground = float(length[steep & (structure == ON_GROUND)].sum())
+    if on_structures:
+        notes.warnings.append(
+            f"{on_structures:.0f} m of truck road on bridges or in tunnels come out steeper than "
+            f"{100.0 * WARN_GRADE:.0f} %: the terrain at their ends is in doubt."
+        )
+    if on_ground:
+        notes.warnings.append(
+            f"{on_ground:.0f} m of truck road come out steeper than {100.0 * WARN_GRADE:.0f} %: "
+            "more than trucks are given, the terrain is in doubt there."
+        )
+    assumed = float(
+        sum((np.diff(r.chainage) * (r.speed_limit_assumed & r.emits)).sum() for r in trucks)
+    )
+    if assumed:
+        notes.assumptions.append(
+            f"{100.0 * assumed / max(float(length.sum()), 1.0):.0f} % of the truck roads have no "
+            "speed limit in the file: the default of their class is used."
+        )
+    if is_coarse(native.native_cell):
+        notes.warnings.append(
+            f"The terrain has cells of {native.native_cell:.0f} m: a descent is known by its mean "
+            "grade only, no steepest grade is stated, and short zones cannot be placed."
+        )
+
+
+def _attribution(inputs: SceneInputs) -> tuple[str, ...]:
+    """Notices that must stand on everything made from the scene."""
+    files = (inputs.roads_file, inputs.homes_file, inputs.ground_file, inputs.walls_file)
+    osm = any(path is not None and is_osm(path) for path in files)
+    lines = [*inputs.attribution]
+    if osm and not any("OpenStreetMap" in line for line in lines):
+        lines.append(OSM_NOTICE)
+    return tuple(lines)

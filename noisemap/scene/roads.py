@@ -1,0 +1,420 @@
+"""The road network of a scene: from files to continuous roads with heights."""
+
+from __future__ import annotations
+
+import difflib
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from noisemap.errors import BadDataError, StudyError
+from noisemap.readers.osm import is_osm, read_ways
+from noisemap.readers.vectors import read_layer
+from noisemap.scene.crs import WGS84, project
+from noisemap.scene.grades import (
+    SURVEY_SIGMA,
+    Chain,
+    grade_sigma,
+    is_coarse,
+    shortest_base,
+)
+from noisemap.scene.inputs import SceneInputs
+from noisemap.scene.model import Repair, Road
+from noisemap.scene.network import Edge, Stroke, Way
+from noisemap.scene.tags import RoadTags, class_rows, road_tags
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+SAME_PLACE_M = 0.01
+ROAD_COLUMNS = (
+    "id", "name", "ref", "highway", "maxspeed", "maxspeed:hgv", "maxspeed_hgv", "oneway", "bridge",
+    "tunnel", "junction", "hgv", "access", "motor_vehicle", "maxweight", "area", "grade_pct",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class RawWay:
+    """One line as it stands in the file, in its own coordinates."""
+
+    way_id: str
+    nodes: IntArray | None  # ids of its nodes, where the file has them
+    x: FloatArray
+    y: FloatArray
+    tags: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class RawRoads:
+    """The lines of a road file before they are placed in the study's system."""
+
+    name: str
+    crs: str
+    ways: tuple[RawWay, ...]
+    repairs: tuple[Repair, ...]
+    assumptions: tuple[str, ...]
+
+    def centre(self) -> tuple[float, float]:
+        """Middle of the lines, longitude and latitude [deg]."""
+        x = np.concatenate([way.x for way in self.ways])
+        y = np.concatenate([way.y for way in self.ways])
+        place = project(self.crs, WGS84, np.array([np.median(x)]), np.array([np.median(y)]))
+        return float(place[0, 0]), float(place[0, 1])
+
+
+def read_roads(inputs: SceneInputs) -> RawRoads:
+    """Lines of the road file that belong to the classes read.
+
+    Raises
+    ------
+    BadDataError
+        When the file cannot be read or holds no road of these classes.
+    """
+    known = class_rows()
+    strange = sorted(set(inputs.road_classes or ()) - set(known))
+    if strange:
+        raise StudyError(
+            f"roads.classes: {', '.join(strange)} is not allowed (allowed: {', '.join(known)})"
+        )
+    classes = frozenset(inputs.road_classes or known)
+    raw = _from_osm(inputs) if is_osm(inputs.roads_file) else _from_layer(inputs)
+    kept = tuple(
+        way
+        for way in raw.ways
+        if _road_class(way.tags) in classes and way.tags.get("area", "") != "yes" and len(way.x) > 1
+    )
+    if not kept:
+        raise BadDataError(
+            f"{raw.name}: holds no road of the classes read ({', '.join(sorted(classes))})"
+        )
+    return replace(raw, ways=kept)
+
+
+def _road_class(tags: Mapping[str, str]) -> str:
+    return tags.get("highway", "").strip().lower() or "unknown"
+
+
+def _from_osm(inputs: SceneInputs) -> RawRoads:
+    ways: list[RawWay] = []
+    repairs: list[Repair] = []
+    for way in read_ways(inputs.roads_file, "highway"):
+        if way.missing and _road_class(way.tags) in class_rows():
+            what = f"{way.missing} nodes are not in the extract: the road ends or is cut short here"
+            at = (float(way.lon[0]), float(way.lat[0])) if len(way.lon) else (np.nan, np.nan)
+            repairs.append(Repair("roads", f"way {way.way_id}", what, *at))
+        ways.append(RawWay(str(way.way_id), way.nodes, way.lon, way.lat, way.tags))
+    return RawRoads(inputs.roads_file.name, "EPSG:4326", tuple(ways), tuple(repairs), ())
+
+
+def _from_layer(inputs: SceneInputs) -> RawRoads:
+    layer = read_layer(
+        inputs.roads_file,
+        table="roads",
+        layer=inputs.roads_layer,
+        crs=inputs.roads_crs,
+        columns=inputs.roads_columns,
+        known=ROAD_COLUMNS,
+        bbox=inputs.window,
+    )
+    frame = layer.frame.explode(ignore_index=True)
+    wrong = frame[frame.geometry.geom_type != "LineString"]
+    if len(wrong):
+        raise BadDataError(
+            f"{layer.name}: feature {wrong['id'].iloc[0]!r} is a "
+            f"{wrong.geometry.geom_type.iloc[0]}; roads are lines"
+        )
+    parts = Counter(frame["id"])
+    number: Counter[str] = Counter()
+    columns = [column for column in frame.columns if column not in ("geometry", "id")]
+    texts = {column: [_text(value) for value in frame[column].tolist()] for column in columns}
+    ways: list[RawWay] = []
+    for row, (way_id, line) in enumerate(zip(frame["id"], frame.geometry, strict=True)):
+        number[way_id] += 1
+        name = f"{way_id}/{number[way_id]}" if parts[way_id] > 1 else way_id
+        tags = {column: texts[column][row] for column in columns if texts[column][row]}
+        if "maxspeed_hgv" in tags:
+            tags.setdefault("maxspeed:hgv", tags["maxspeed_hgv"])
+        xy = shapely.get_coordinates(line)
+        ways.append(RawWay(name, None, xy[:, 0], xy[:, 1], tags))
+    repairs = [
+        Repair("roads", "file", f"{layer.dropped} features without geometry were left out")
+    ] * (layer.dropped > 0)
+    assumptions: tuple[str, ...] = ()
+    if "highway" not in frame.columns:
+        assumptions = (
+            f"{layer.name} has no column 'highway': every line counts as a truck road of unknown "
+            "class.",
+        )
+    return RawRoads(layer.name, layer.frame.crs.to_wkt(), tuple(ways), tuple(repairs), assumptions)
+
+
+def _text(value: object) -> str:
+    """A cell as text; a whole number loses its `.0`, a missing one is blank.
+
+    >>> _text(50.0), _text(None), _text(float("nan")), _text(True)
+    ('50', '', '', 'yes')
+    """
+    if value is None or value != value:
+        return ""
+    if isinstance(value, (bool, np.bool_)):
+        return "yes" if value else "no"
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value).strip()
+
+
+def place_roads(
+    raw: RawRoads, crs: str, ground: shapely.Geometry
+) -> tuple[tuple[Way, ...], list[Repair]]:
+    """Ways in study coordinates, on the ground given, one-way ways along their traffic.
+
+    Parts outside the ground are cut off; a way drawn twice is kept once.
+    """
+    known = set(class_rows())
+    counts = np.array([len(way.x) for way in raw.ways])
+    ends = np.cumsum(counts)[:-1]
+    x = np.concatenate([way.x for way in raw.ways])
+    y = np.concatenate([way.y for way in raw.ways])
+    xy = project(raw.crs, crs, x, y)
+    shapely.prepare(ground)
+    inside = shapely.contains_xy(ground, xy[:, 0], xy[:, 1])
+    repairs: list[Repair] = []
+    prepared: list[tuple[RawWay, FloatArray, BoolArray, RoadTags]] = []
+    for way, place, within in zip(
+        raw.ways, np.split(xy, ends), np.split(inside, ends), strict=True
+    ):
+        if not within.any() or _road_class(way.tags) not in known:
+            continue
+        tags = road_tags(way.tags)
+        at = (float(place[0, 0]), float(place[0, 1]))
+        item = _item(way, tags)
+        repairs.extend(Repair("roads", item, what, *at) for what in tags.odd)
+        prepared.append((way, place, within, tags))
+    keys = _node_keys(prepared)
+    ways: list[Way] = []
+    drawn: dict[tuple[int, ...], str] = {}
+    cut = 0
+    for (way, place, within, tags), nodes in zip(prepared, keys, strict=True):
+        at = (float(place[0, 0]), float(place[0, 1]))
+        shape = min(tuple(nodes.tolist()), tuple(nodes[::-1].tolist()))
+        if shape in drawn:
+            what = f"drawn twice, the same as {drawn[shape]}: kept once"
+            repairs.append(Repair("roads", _item(way, tags), what, *at))
+            continue
+        drawn[shape] = way.way_id
+        if tags.direction == -1:
+            nodes, place, within = nodes[::-1], place[::-1], within[::-1]
+            grade = None if tags.grade_pct is None else -tags.grade_pct
+            tags = replace(tags, direction=1, grade_pct=grade)
+            what = "one-way against its points: turned round"
+            repairs.append(Repair("roads", _item(way, tags), what, *at))
+        pieces = _pieces(within)
+        cut += len(pieces) != 1 or pieces[0] != (0, len(nodes))
+        for first, last in pieces:
+            piece = place[first:last]
+            ways.append(Way(way.way_id, nodes[first:last], piece[:, 0], piece[:, 1], tags))
+    if cut:
+        what = f"{cut} ways reach beyond the terrain or the window: cut off there"
+        repairs.append(Repair("roads", "file", what))
+    return tuple(ways), repairs
+
+
+def _item(way: RawWay, tags: RoadTags) -> str:
+    label = tags.ref or tags.name
+    return f"way {way.way_id} ({label})" if label else f"way {way.way_id}"
+
+
+def _node_keys(
+    prepared: Sequence[tuple[RawWay, FloatArray, BoolArray, RoadTags]],
+) -> list[IntArray]:
+    """Keys of the ways' nodes: the file's ids, else one key a place.
+
+    Where places are compared, the inner points of a bridge or tunnel stay apart:
+    a road that passes exactly above or below does not meet it.
+    """
+    keys: list[IntArray] = []
+    by_place: dict[tuple[int, int], int] = {}
+    apart = -1
+    for way, place, _, tags in prepared:
+        if way.nodes is not None:
+            keys.append(way.nodes)
+            continue
+        own = np.empty(len(place), np.int64)
+        for index, point in enumerate(np.round(place / SAME_PLACE_M).astype(np.int64).tolist()):
+            if tags.structure and 0 < index < len(place) - 1:
+                own[index], apart = apart, apart - 1
+            else:
+                own[index] = by_place.setdefault((point[0], point[1]), len(by_place))
+        keys.append(own)
+    return keys
+
+
+def _pieces(within: BoolArray) -> list[tuple[int, int]]:
+    """Slices of at least two points that lie inside."""
+    edges = np.diff(np.concatenate([[0], within.astype(np.int8), [0]]))
+    starts, ends = np.nonzero(edges == 1)[0].tolist(), np.nonzero(edges == -1)[0].tolist()
+    return [(a, b) for a, b in zip(starts, ends, strict=True) if b - a > 1]
+
+
+@dataclass(frozen=True)
+class Naming:
+    """What each stroke is called."""
+
+    road_id: str
+    name: str
+    also: tuple[str, ...]
+
+
+def name_strokes(edges: Sequence[Edge], roads: Sequence[Stroke]) -> tuple[Naming, ...]:
+    """Names of the strokes: the ref of most of the length, else the name, made unique."""
+    labels: list[tuple[str, float, tuple[str, ...]]] = []
+    for road in roads:
+        refs: dict[str, float] = defaultdict(float)
+        names: dict[str, float] = defaultdict(float)
+        for member in road:
+            edge = edges[member.edge]
+            refs[edge.way.tags.ref] += edge.length
+            names[edge.way.tags.name] += edge.length
+        longest = max((edges[member.edge] for member in road), key=lambda edge: edge.length)
+        label = _most(refs) or _most(names) or f"way {longest.way.way_id}"
+        also = sorted({text for text in (*refs, *names) if text} - {label})
+        labels.append((label, sum(refs.values()), tuple(also)))
+    order = sorted(range(len(labels)), key=lambda i: (-labels[i][1], i))
+    used: Counter[str] = Counter()
+    ids = [""] * len(labels)
+    for index in order:
+        label = labels[index][0]
+        used[label] += 1
+        ids[index] = label if used[label] == 1 else f"{label} ({used[label]})"
+    return tuple(
+        Naming(road_id, label, also) for road_id, (label, _, also) in zip(ids, labels, strict=True)
+    )
+
+
+def _most(lengths: Mapping[str, float]) -> str:
+    named = {label: length for label, length in lengths.items() if label}
+    return max(named, key=lambda label: (named[label], label)) if named else ""
+
+
+def emitting_edges(
+    inputs: SceneInputs, edges: Sequence[Edge], roads: Sequence[Stroke], names: Sequence[Naming]
+) -> BoolArray:
+    """Whether each edge carries the modelled trucks.
+
+    Raises
+    ------
+    StudyError
+        When a road named in the study is not in the file.
+    BadDataError
+        When no road carries trucks.
+    """
+    rows = class_rows()
+    if inputs.truck_classes is None:
+        classes = {name for name, row in rows.items() if row["trucks"] == "1"}
+    else:
+        classes = set(inputs.truck_classes)
+        strange = sorted(classes - set(rows))
+        if strange:
+            raise StudyError(
+                f"roads.truck_classes: {', '.join(strange)} is not allowed "
+                f"(allowed: {', '.join(rows)})"
+            )
+    carries = np.array(
+        [edge.way.tags.road_class in classes and edge.way.tags.trucks for edge in edges], np.bool_
+    )
+    if inputs.road_names is not None:
+        carries &= _named_edges(inputs.road_names, edges, roads, names)
+    if not carries.any():
+        raise BadDataError(
+            f"{inputs.roads_file.name}: no road carries trucks; its classes are "
+            f"{', '.join(sorted({edge.way.tags.road_class for edge in edges}))}, those with trucks "
+            f"{', '.join(sorted(classes))}; set truck_classes or names in [roads]"
+        )
+    return carries
+
+
+def _named_edges(
+    wanted: Sequence[str], edges: Sequence[Edge], roads: Sequence[Stroke], names: Sequence[Naming]
+) -> BoolArray:
+    named = np.zeros(len(edges), np.bool_)
+    known: set[str] = set()
+    hit: set[str] = set()
+    for road, naming in zip(roads, names, strict=True):
+        known.update((naming.road_id, naming.name))
+        for member in road:
+            edge = edges[member.edge]
+            own = {naming.road_id, edge.way.tags.ref, edge.way.tags.name, edge.way.way_id} - {""}
+            known.update(own)
+            found = own.intersection(wanted)
+            named[member.edge] = bool(found)
+            hit |= found
+    for name in wanted:
+        if name not in hit:
+            close = difflib.get_close_matches(name, sorted(known), 3)
+            hint = f"; near it: {', '.join(close)}" if close else ""
+            raise StudyError(f"roads.names: no road is called {name!r} in the road file{hint}")
+    return named
+
+
+def build_roads(
+    edges: Sequence[Edge],
+    chains: Sequence[Chain],
+    names: Sequence[Naming],
+    fitted: FloatArray,
+    emits: BoolArray,
+    native_cell: float,
+) -> tuple[Road, ...]:
+    """Roads with the fitted heights; driven height and surface are still one."""
+    base = 100.0 if is_coarse(native_cell) else shortest_base(native_cell)
+    sigma = float(grade_sigma(native_cell, base))
+    tags = [edge.way.tags for edge in edges]
+    structure = np.array([tag.structure for tag in tags], np.uint8)
+    speed = np.array([tag.speed_kmh for tag in tags])
+    assumed = np.array([tag.speed_assumed for tag in tags], np.bool_)
+    trucks = np.array([tag.trucks for tag in tags], np.bool_)
+    one_way = np.array([tag.direction for tag in tags], np.int8)
+    surveyed = np.array([tag.grade_pct is not None for tag in tags], np.bool_)
+    roads: list[Road] = []
+    for chain, naming in zip(chains, names, strict=True):
+        height = fitted[chain.unknown]
+        direction = one_way[chain.edge] * np.where(chain.forward, 1, -1).astype(np.int8)
+        lengths: dict[str, float] = defaultdict(float)
+        for index, step in zip(chain.edge.tolist(), np.diff(chain.chainage).tolist(), strict=True):
+            lengths[tags[index].road_class] += step
+        uniform = int(direction[0]) if (direction == direction[0]).all() else 0
+        roads.append(
+            Road(
+                road_id=naming.road_id,
+                name=naming.name,
+                road_class=_most(lengths),
+                x=chain.x,
+                y=chain.y,
+                chainage=chain.chainage,
+                height=height,
+                grade_sigma=np.where(surveyed[chain.edge], SURVEY_SIGMA, sigma),
+                structure=structure[chain.edge],
+                speed_limit_kmh=speed[chain.edge],
+                speed_limit_assumed=assumed[chain.edge],
+                trucks_allowed=trucks[chain.edge],
+                one_way=uniform,
+                also=naming.also,
+                surface=height,
+                direction=direction.astype(np.int8),
+                emits=emits[chain.edge],
+            )
+        )
+    return tuple(roads)
+
+
+def find_road(roads: Sequence[Road], key: str) -> int | None:
+    """Index of the road with this id, else of the longest that answers to the name."""
+    for index, road in enumerate(roads):
+        if road.road_id == key:
+            return index
+    answering = [index for index, road in enumerate(roads) if road.answers_to(key)]
+    return max(answering, key=lambda i: float(roads[i].chainage[-1]), default=None)

@@ -1,0 +1,167 @@
+"""Roads cut into stretches short enough to stand for point sources."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from noisemap.scene.model import BRIDGE, TUNNEL, Receivers, Road, Stretches
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+SHORTEST_M, LONGEST_M = 10.0, 200.0
+DISTANCE_SHARE = 0.5  # of the distance to the nearest receiver
+GRADE_STEP = 0.01
+PORTAL_M = 100.0
+PROBE_M = 5.0
+
+
+def cut_stretches(
+    roads: Sequence[Road], receivers: Receivers, cuts: Mapping[int, Sequence[float]]
+) -> Stretches:
+    """Stretches of all emitting roads.
+
+    A stretch is at most half as long as the nearest receiver is far, within
+    10..200 m, and never spans a change of structure or speed limit, a grade change
+    of more than 1 % or one of the given cuts.
+
+    Parameters
+    ----------
+    roads : sequence of Road
+        The roads; only steps that emit are cut.
+    receivers : Receivers
+        Where levels are computed.
+    cuts : mapping
+        Further cuts by index of the road, as chainages [m].
+    """
+    tree = cKDTree(np.column_stack([receivers.x, receivers.y])) if len(receivers.x) else None
+    owner: list[int] = []
+    pieces: list[tuple[float, float]] = []
+    for index, road in enumerate(roads):
+        if not road.emits.any():
+            continue
+        for first, last in _forced(road, cuts.get(index, ())):
+            divided = _divide(road, tree, first, last)
+            pieces.extend(divided)
+            owner.extend([index] * len(divided))
+    return _describe(roads, np.array(owner, np.int64), np.array(pieces).reshape(-1, 2))
+
+
+def _forced(road: Road, cuts: Sequence[float]) -> list[tuple[float, float]]:
+    """Emitting pieces between the cuts that must be made [m]."""
+    change = np.diff(road.structure) != 0
+    change |= np.diff(road.speed_limit_kmh) != 0.0
+    change |= np.diff(road.emits.astype(np.int8)) != 0
+    change |= _grade_changes(road.grade)
+    inner = road.chainage[1:-1][change]
+    ends = np.unique(
+        np.concatenate([[road.chainage[0], road.chainage[-1]], inner, np.asarray(cuts, np.float64)])
+    )
+    ends = ends[(ends >= road.chainage[0]) & (ends <= road.chainage[-1])]
+    middle = (ends[:-1] + ends[1:]) / 2.0
+    emits = road.emits[_step_at(road, middle)]
+    return [(float(a), float(b)) for a, b, on in zip(ends[:-1], ends[1:], emits, strict=True) if on]
+
+
+def _grade_changes(grade: FloatArray) -> BoolArray:
+    """True between two steps where the grade has left the last cut's grade by over 1 %."""
+    change = np.zeros(len(grade) - 1, np.bool_)
+    anchor = float(grade[0])
+    for index, value in enumerate(grade[1:].tolist()):
+        if abs(value - anchor) > GRADE_STEP:
+            change[index] = True
+            anchor = value
+    return change
+
+
+def _divide(
+    road: Road, tree: cKDTree | None, first: float, last: float
+) -> list[tuple[float, float]]:
+    """Halve a piece until each part is short enough for its nearest receiver."""
+    length = last - first
+    if length <= SHORTEST_M:
+        return [(first, last)]
+    probes = np.linspace(first, last, max(2, int(length / PROBE_M) + 1))
+    nearest = np.inf
+    if tree is not None:
+        places = np.column_stack([_along(road, road.x, probes), _along(road, road.y, probes)])
+        nearest = float(tree.query(places)[0].min())
+    if length <= float(np.clip(DISTANCE_SHARE * nearest, SHORTEST_M, LONGEST_M)):
+        return [(first, last)]
+    middle = (first + last) / 2.0
+    return _divide(road, tree, first, middle) + _divide(road, tree, middle, last)
+
+
+def _along(road: Road, values: FloatArray, chainage: FloatArray) -> FloatArray:
+    return np.interp(chainage, road.chainage, values)
+
+
+def _step_at(road: Road, chainage: FloatArray) -> npt.NDArray[np.int64]:
+    """Index of the step that holds each chainage."""
+    place = np.searchsorted(road.chainage, chainage, side="right") - 1
+    return np.clip(place, 0, len(road.structure) - 1)
+
+
+def _describe(roads: Sequence[Road], owner: npt.NDArray[np.int64], pieces: FloatArray) -> Stretches:
+    count = len(owner)
+    start, end = pieces[:, 0], pieces[:, 1]
+    middle = (start + end) / 2.0
+    x, y, z = np.zeros(count), np.zeros(count), np.zeros(count)
+    ends = np.zeros((count, 4))
+    grade, sigma, speed = np.zeros(count), np.zeros(count), np.zeros(count)
+    structure = np.zeros(count, np.uint8)
+    for index in np.unique(owner):
+        road, own = roads[index], owner == index
+        x[own], y[own] = _along(road, road.x, middle[own]), _along(road, road.y, middle[own])
+        z[own] = _along(road, road.surface, middle[own])
+        for column, (values, at) in enumerate(
+            ((road.x, start), (road.y, start), (road.x, end), (road.y, end))
+        ):
+            ends[own, column] = _along(road, values, at[own])
+        rise = _along(road, road.height, end[own]) - _along(road, road.height, start[own])
+        grade[own] = rise / (end[own] - start[own])
+        step = _step_at(road, middle[own])
+        sigma[own], speed[own] = road.grade_sigma[step], road.speed_limit_kmh[step]
+        structure[own] = road.structure[step]
+    return Stretches(
+        road=owner,
+        from_m=start,
+        to_m=end,
+        x=x,
+        y=y,
+        z=z,
+        ends=ends,
+        grade=grade,
+        grade_sigma=sigma,
+        speed_limit_kmh=speed,
+        covered=structure == TUNNEL,
+        bridge=structure == BRIDGE,
+        near_portal=_near_portal(roads, x, y, (end - start) / 2.0) & (structure != TUNNEL),
+    )
+
+
+def _near_portal(
+    roads: Sequence[Road], x: FloatArray, y: FloatArray, half: FloatArray
+) -> BoolArray:
+    """Whether some of a stretch lies within 100 m of a tunnel's mouth."""
+    mouths = portals(roads)
+    if not len(mouths) or not len(x):
+        return np.zeros(len(x), np.bool_)
+    distance, _ = cKDTree(mouths).query(np.column_stack([x, y]))
+    return np.asarray(distance - half <= PORTAL_M)
+
+
+def portals(roads: Sequence[Road]) -> FloatArray:
+    """Places where an emitting road goes into or comes out of a tunnel, shape (n, 2) [m]."""
+    found: list[FloatArray] = []
+    for road in roads:
+        inside = road.structure == TUNNEL
+        if not (inside & road.emits).any():
+            continue
+        at = np.nonzero(np.diff(inside.astype(np.int8)) != 0)[0] + 1
+        found.append(np.column_stack([road.x[at], road.y[at]]))
+    return np.concatenate(found) if found else np.zeros((0, 2))
