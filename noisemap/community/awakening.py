@@ -26,7 +26,9 @@ def awakening_curves() -> dict[str, str]:
 
     References
     ----------
-    ansi-s12-9-6, fican-1997, basner-2006 : recalled
+    ansi-s12-9-6 : logistic, recalled
+    fican-1997 : power law, recalled
+    basner-2006 : quadratic, recalled
 
     Examples
     --------
@@ -169,7 +171,7 @@ def probability_of_any(
     count : array_like
         Passes of each kind in a night, whole or on average. [1] 0 and above.
     axis : int
-        Axis of the kinds.
+        Axis of the kinds. [1]
 
     Returns
     -------

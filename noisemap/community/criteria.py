@@ -42,7 +42,10 @@ def criteria() -> Mapping[str, Criterion]:
 
     References
     ----------
-    23cfr772, 24cfr51, epa-levels, who-1999, who-2009, who-2018 : limits
+    23cfr772 : highway noise abatement
+    24cfr51 : housing
+    epa-levels : activity and hearing
+    who-2018 : health, with the editions of 1999 and 2009
 
     Examples
     --------
@@ -80,7 +83,10 @@ def criterion(key: str) -> Criterion:
 
     References
     ----------
-    23cfr772, 24cfr51, epa-levels, who-1999, who-2009, who-2018 : limits
+    23cfr772 : highway noise abatement
+    24cfr51 : housing
+    epa-levels : activity and hearing
+    who-2018 : health, with the editions of 1999 and 2009
 
     Examples
     --------

@@ -109,7 +109,7 @@ def sound_exposure_level(exposure_energy: npt.ArrayLike, axis: int = -1) -> Floa
     exposure_energy : array_like
         Energies 10^(SEL/10) of the parts. [1]
     axis : int
-        Axis to sum over.
+        Axis to sum over. [1]
 
     Returns
     -------
@@ -136,7 +136,7 @@ def equivalent_level(energy: npt.ArrayLike, hours: Iterable[int] = range(HOURS))
     energy : array_like
         Energies of the 24 hours, hours last. [1]
     hours : iterable of int
-        The hours that count, 0 to 23; all by default.
+        The hours that count, 0 to 23; all by default. [h]
 
     Returns
     -------

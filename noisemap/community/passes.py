@@ -76,7 +76,7 @@ def expected_passes(
     threshold_db : float
         Level to exceed. [dB]
     axis : int
-        Axis of the classes.
+        Axis of the classes. [1]
 
     Returns
     -------

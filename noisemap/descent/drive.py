@@ -147,7 +147,7 @@ def drive(
     mass_kg : float
         Gross mass. [kg] 1000 to 200,000.
     retarder_allowed : array_like of bool
-        n permissions, or one for all.
+        n permissions, 1 or 0, or one for all. [1]
     retarder_kind : str, optional
         Kind of retarder; the truck's own by default.
     conditions : Conditions, optional

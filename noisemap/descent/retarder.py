@@ -169,7 +169,8 @@ def retarding_power(
 
     References
     ----------
-    engine-practice, exhaust-model : the two curves
+    engine-practice : the published curve
+    exhaust-model : the model curve
     truck-handbooks : no retarder below 900 rpm
 
     Examples

@@ -104,7 +104,9 @@ def packaged_truck(name: str = DEFAULT_TRUCK) -> TruckModel:
 
     References
     ----------
-    engine-practice, nap-13288, truck-handbooks, grade-severity : see the truck's file
+    engine-practice : engine, gears, retarder; each figure in the truck's file
+    nap-13288 : drag and rolling resistance
+    grade-severity : brakes
 
     Examples
     --------

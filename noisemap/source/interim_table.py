@@ -174,7 +174,22 @@ def _rows(
 
 
 def main(arguments: list[str]) -> int:
-    """Write the table, or check it; the exit code is 1 when a checked table differs."""
+    """Exit code of writing the table, or of checking it.
+
+    Parameters
+    ----------
+    arguments : list of str
+        Nothing to write the table, `--check` to compare it.
+
+    Returns
+    -------
+    int
+        0, or 1 when a checked table differs. [1]
+
+    References
+    ----------
+    exhaust-model : all levels
+    """
     path = Path(__file__).with_name(TABLE_FILE)
     text = interim_table()
     if arguments == ["--check"]:
