@@ -164,7 +164,6 @@ def ways(main: Line, lines: dict[str, Line]) -> list[Way]:
     add(
         "old-grade",
         "Old Grade Road",
-        ref="CR 9",
         highway="secondary",
         maxspeed="45 mph",
         **{"maxspeed:hgv": "30 mph"},
