@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from design_roads import BRIDGE, TUNNEL, Line
+from design_roads import BRIDGE, TUNNEL, Designed, Line
 from scipy.interpolate import RBFInterpolator, RectBivariateSpline
 from scipy.ndimage import gaussian_filter
 from scipy.spatial import cKDTree
@@ -113,8 +113,8 @@ class Grid:
     @classmethod
     def whole(cls) -> Grid:
         """The grid of the whole file."""
-        x = np.arange(WEST + CELL / 2, EAST, CELL)
-        y = np.arange(NORTH - CELL / 2, SOUTH, -CELL)
+        x = np.arange(WEST + CELL / 2, EAST, CELL, dtype=np.float64)
+        y = np.arange(NORTH - CELL / 2, SOUTH, -CELL, dtype=np.float64)
         return cls(x, y)
 
     def points(self) -> FloatArray:
@@ -144,7 +144,8 @@ def broad_shape(grid: Grid, designed: list[FloatArray]) -> FloatArray:
     cy = np.arange(SOUTH - 40.0, NORTH + 41.0, 40.0)
     xx, yy = np.meshgrid(cx, cy)
     coarse = spline(np.column_stack([xx.ravel(), yy.ravel()])).reshape(xx.shape)
-    return RectBivariateSpline(cy, cx, coarse)(grid.y[::-1], grid.x)[::-1]
+    fine: FloatArray = RectBivariateSpline(cy, cx, coarse)(grid.y[::-1], grid.x)[::-1]
+    return fine
 
 
 def _nearest(
@@ -171,7 +172,8 @@ def _spur(points: FloatArray, main: Line) -> FloatArray:
     centre, ahead = np.array(main.at(middle)), np.array(main.at(middle + 1.0))
     along = (points - centre) @ (ahead - centre)
     across = (points - centre) @ np.array([-(ahead - centre)[1], (ahead - centre)[0]])
-    return 27.0 * np.exp(-((along / 62.0) ** 2) - (across / 190.0) ** 2)
+    hill: FloatArray = 27.0 * np.exp(-((along / 62.0) ** 2) - (across / 190.0) ** 2)
+    return hill
 
 
 def _noise(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
@@ -183,7 +185,7 @@ def _noise(shape: tuple[int, int], rng: np.random.Generator) -> FloatArray:
 
 
 def terrain(
-    grid: Grid, main: Line, carved: list[Line], quiet: list[Line], rng: np.random.Generator
+    grid: Grid, main: Designed, carved: list[Designed], quiet: list[Line], rng: np.random.Generator
 ) -> FloatArray:
     """Ground heights [m], rows from north to south.
 
@@ -191,8 +193,7 @@ def terrain(
     the land and only keep the noise away.
     """
     lies = on_ground(main)
-    rows = [np.column_stack([main.x, main.y, main.z])[lies]]
-    rows += [np.column_stack([line.x, line.y, line.z]) for line in carved]
+    rows = [main.rows()[lies], *(line.rows() for line in carved)]
     points = grid.points()
     base = broad_shape(grid, rows).ravel() + _spur(points, main)
     distance, depth = _nearest(points, RAVINE)

@@ -103,13 +103,11 @@ LONG_STREETS = (  # offset to the left (north) of the main street
 
 @dataclass(frozen=True)
 class Line:
-    """A road's driving line at every metre; z is its height where it was designed."""
+    """A road's driving line at about every metre."""
 
     s: FloatArray
     x: FloatArray
     y: FloatArray
-    z: FloatArray | None = None
-    grade: FloatArray | None = None
 
     def at(self, chainage: float, left: float = 0.0) -> tuple[float, float]:
         """Point at a chainage, offset to the left of the driving direction [m]."""
@@ -132,9 +130,23 @@ class Line:
         return LineString([p for i, p in enumerate(xy) if p in kept or i in must])
 
 
-def profile(grades: tuple[tuple[float, float], ...], length: float) -> tuple[FloatArray, ...]:
+@dataclass(frozen=True)
+class Designed(Line):
+    """A line with designed heights [m] and grades [1]."""
+
+    z: FloatArray
+    grade: FloatArray
+
+    def rows(self) -> FloatArray:
+        """Rows of x, y, z."""
+        return np.column_stack([self.x, self.y, self.z])
+
+
+def profile(
+    grades: tuple[tuple[float, float], ...], length: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Chainage, rise above the start and smoothed grade of a grade table, at every metre."""
-    s = np.arange(0.0, length + 0.5)
+    s = np.arange(0.0, length + 0.5, dtype=np.float64)
     starts, values = np.array(grades).T
     table = values[np.searchsorted(starts, s, side="right") - 1] / 100.0
     grade = uniform_filter1d(table, SMOOTHING, mode="nearest")
@@ -142,7 +154,7 @@ def profile(grades: tuple[tuple[float, float], ...], length: float) -> tuple[Flo
     return s, rise, grade
 
 
-def sr77() -> Line:
+def sr77() -> Designed:
     """The main downgrade, top first."""
     s, rise, grade = profile(SR77_GRADES, SR77_LENGTH)
     lengths, turns = np.array(SR77_PIECES).T
@@ -153,7 +165,7 @@ def sr77() -> Line:
     middle = np.radians(np.interp(s[:-1] + 0.5, ends, headings))
     x = SR77_START[0] + np.concatenate(([0.0], np.cumsum(np.sin(middle))))
     y = SR77_START[1] + np.concatenate(([0.0], np.cumsum(np.cos(middle))))
-    return Line(s, x, y, START_HEIGHT + rise, grade)
+    return Designed(s, x, y, START_HEIGHT + rise, grade)
 
 
 def curve(points: list[tuple[float, float]]) -> Line:
@@ -174,7 +186,7 @@ def straight(points: list[tuple[float, float]]) -> Line:
     return Line(s, xy[:, 0], xy[:, 1])
 
 
-def old_grade(main: Line) -> Line:
+def old_grade(main: Designed) -> Designed:
     """The old road round the hill: longer, gentler, with few homes."""
     top, foot = main.at(OLD_GRADE_TOP), main.at(OLD_GRADE_FOOT)
     plan = curve([top, *OLD_GRADE_WAYPOINTS, foot])
@@ -185,10 +197,10 @@ def old_grade(main: Line) -> Line:
     table = ((0.0, -1.0), (gentle, steep * 100.0), (plan.s[-1] - level, -0.4))
     _, rise, grade = profile(table, round(plan.s[-1]))
     rise = rise * (z_foot - z_top) / rise[-1]
-    return Line(plan.s, plan.x, plan.y, z_top + rise, grade)
+    return Designed(plan.s, plan.x, plan.y, z_top + rise, grade)
 
 
-def escape_ramp(main: Line) -> Line:
+def escape_ramp(main: Designed) -> Designed:
     """Straight on where the last hairpin turns: an uphill bed of gravel."""
     start = main.at(ESCAPE_RAMP)
     back = main.at(ESCAPE_RAMP - 20.0)
@@ -197,7 +209,7 @@ def escape_ramp(main: Line) -> Line:
     plan = straight([start, (float(end[0]), float(end[1]))])
     z = np.interp(ESCAPE_RAMP, main.s, main.z)
     rise = np.interp(plan.s, [0.0, 40.0, plan.s[-1]], [0.0, -1.0, 0.11 * (plan.s[-1] - 40.0)])
-    return Line(plan.s, plan.x, plan.y, z + rise)
+    return Designed(plan.s, plan.x, plan.y, z + rise, np.gradient(rise, plan.s))
 
 
 def _mill_road(main: Line) -> Line:

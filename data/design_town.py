@@ -22,6 +22,15 @@ STRIP_WIDTH = 80.0  # of the dense forest strip [m]
 WALL_FROM, WALL_TO, WALL_OFFSET, WALL_HEIGHT = 6860.0, 7060.0, -12.0, 3.0
 MOBILE_OFFSET = 25.0  # nearest wall of the mobile homes to the axis of SR 77 [m]
 
+TOWN_CORNERS = (  # of its residential land: chainage, offset to the left [m]
+    (6790.0, -70.0),
+    (7060.0, -150.0),
+    (8400.0, -150.0),
+    (8400.0, 200.0),
+    (8070.0, 480.0),
+    (7060.0, 480.0),
+    (6790.0, 70.0),
+)
 OPEN_LAND: tuple[tuple[str, Properties], ...] = (  # corners in hundreds of metres, tags
     (
         "19,15.6 33,14.8 46,12.5 67,9 68.5,19 58,23.5 49,24.8 36,24.9 31.5,21.2 25,19.5",
@@ -136,50 +145,34 @@ def part_of(line: Line, start: float, end: float) -> Line:
     return Line(line.s[keep] - line.s[keep][0], line.x[keep], line.y[keep])
 
 
+SPECIAL = (  # chainage, left, wide, deep [m], label, kind, dwellings, levels, people
+    (7560.0, 160.0, 62.0, 24.0, "Brindle Gap School", "school", 0, 2, 210.0),
+    (7240.0, 34.0, 30.0, 18.0, "Gap Valley Clinic", "clinic", 0, 2, 18.0),
+    (8230.0, -34.0, 48.0, 14.0, "Two Pines Motel", "hotel", 0, 2, 36.0),
+    (8030.0, 50.0, 22.0, 14.0, "Town Hall", "other", 0, 2, 0.0),
+    (8060.0, -50.0, 18.0, 12.0, "<b>Mill & Co</b> bunkhouse", "home", 6, 2, 9.0),
+)
+
+
 def _special(site: Site, main: Line) -> None:
     """School, clinic, motel, apartments, mobile homes, the row behind the wall, the rest."""
-    along = _direction(main, 7500.0)
-
-    def put(c: float, left: float, wide: float, deep: float, *what: object) -> None:
-        label, kind, place, dwellings, levels, people = what
-        shape = rectangle(*main.at(c, left), wide, deep, _direction(main, c))
-        site.add(Building(shape, str(label), str(kind), str(place), dwellings, levels, people))  # type: ignore[arg-type]
-
-    put(7560.0, 160.0, 62.0, 24.0, "Brindle Gap School", "school", "special", 0, 2, 210.0)
-    put(7240.0, 34.0, 30.0, 18.0, "Gap Valley Clinic", "clinic", "special", 0, 2, 18.0)
-    put(8230.0, -34.0, 48.0, 14.0, "Two Pines Motel", "hotel", "special", 0, 2, 36.0)
-    put(8030.0, 50.0, 22.0, 14.0, "Town Hall", "other", "special", 0, 2, 0.0)
-    put(8060.0, -50.0, 18.0, 12.0, "<b>Mill & Co</b> bunkhouse", "home", "special", 6, 2, 9.0)
+    for chainage, left, wide, deep, label, kind, dwellings, levels, people in SPECIAL:
+        shape = rectangle(*main.at(chainage, left), wide, deep, _direction(main, chainage))
+        site.add(Building(shape, label, kind, "special", dwellings, levels, people))
     x, y = main.at(7880.0, -48.0)
-    court = rectangle(x, y, 46.0, 34.0, along).difference(rectangle(x, y, 24.0, 13.0, along))
-    site.add(Building(MultiPolygon([court]), "Court Apartments", "home", "special", 32, 3))
+    along = _direction(main, 7880.0)
+    block, court = rectangle(x, y, 46.0, 34.0, along), rectangle(x, y, 24.0, 13.0, along)
+    ring = Polygon(block.exterior, [court.exterior])
+    site.add(Building(MultiPolygon([ring]), "Court Apartments", "home", "special", 32, 3))
     for k in range(8):
-        left = MOBILE_OFFSET + 2.2
-        put(
-            6420.0 + 22.0 * k,
-            left,
-            14.0,
-            4.4,
-            f"Lot {k + 1}, Grade View Park",
-            "home",
-            "special",
-            1,
-            1,
-            None,
-        )
+        chainage, deep = 6420.0 + 22.0 * k, 4.4
+        middle = main.at(chainage, MOBILE_OFFSET + deep / 2)
+        shape = rectangle(*middle, 14.0, deep, _direction(main, chainage))
+        site.add(Building(shape, f"Lot {k + 1}, Grade View Park", "home", "special", 1, 1))
     for k in range(9):
-        put(
-            6872.0 + 21.0 * k,
-            -24.0,
-            12.0,
-            9.0,
-            f"{k * 2 + 2} Wall Row",
-            "home",
-            "special",
-            1,
-            2,
-            None,
-        )
+        chainage = 6872.0 + 21.0 * k
+        shape = rectangle(*main.at(chainage, -24.0), 12.0, 9.0, _direction(main, chainage))
+        site.add(Building(shape, f"{k * 2 + 2} Wall Row", "home", "special", 1, 2))
 
 
 def buildings(
@@ -245,21 +238,7 @@ def land_use(main: Line, homes: list[Building]) -> list[tuple[BaseGeometry, Prop
         merged = unary_union([b.shape.centroid.buffer(reach) for b in homes if b.place == place])
         return merged.buffer(-reach * 0.4).simplify(4.0)
 
-    town = Polygon(
-        [
-            main.at(c, o)
-            for c, o in (
-                (6790, -70),
-                (7060, -150),
-                (8300, -150),
-                (8300, 200),
-                (8070, 480),
-                (7060, 480),
-                (6790, 70),
-            )
-        ]
-    )
-    town = town.buffer(20.0).simplify(2.0)
+    town = Polygon([main.at(c, o) for c, o in TOWN_CORNERS]).buffer(20.0).simplify(2.0)
     mill = Polygon([(4650.0, 1300.0), (4980.0, 1290.0), (4985.0, 1400.0), (4655.0, 1420.0)])
     ordered: list[tuple[BaseGeometry, Properties]] = [
         (creek(), {"natural": "water"}),

@@ -89,7 +89,7 @@ def _rounded(value: object) -> object:
     return value
 
 
-def write_truth(path: Path, lines: dict[str, roads.Line]) -> None:
+def write_truth(path: Path, lines: dict[str, roads.Designed]) -> None:
     """The designed profiles, every 10 m: what a grade fit should find."""
     rows = ["road,chainage_m,x_m,y_m,height_m,grade_pct,structure"]
     for name, line in lines.items():
@@ -121,7 +121,7 @@ def home_rows(built: list[Building]) -> list[dict[str, object]]:
 
 
 def manifest(
-    main: roads.Line, old: roads.Line, drawn: list[Way], built: list[Building], grid: Grid
+    main: roads.Designed, old: roads.Designed, drawn: list[Way], built: list[Building], grid: Grid
 ) -> dict[str, object]:
     """What the data hold and what is wrong in them on purpose."""
     axis = LineString(np.column_stack([main.x, main.y]))
@@ -177,7 +177,7 @@ def generate(out: Path) -> None:
     others = roads.draped(main)
     grid = Grid.whole()
     heights = terrain(grid, main, [old, ramp], list(others.values()), np.random.default_rng(SEED))
-    every = {**others, "Old Grade Road": old, "Escape ramp": ramp}
+    every: dict[str, roads.Line] = {**others, "Old Grade Road": old, "Escape ramp": ramp}
     built = buildings(main, every, creek(), np.random.default_rng(SEED + 1))
     drawn = ways(main, every)
     ground = land_use(main, built)
