@@ -38,6 +38,11 @@ EARTH_RADIUS_M = 6378137.0
 VERTICAL_UNITS = {"m": 1.0, "ft": FOOT_M, "us-ft": US_SURVEY_FOOT_M}
 
 _DRIVERS = {".tif": "GTiff", ".tiff": "GTiff", ".hgt": "SRTMHGT"}
+_UNIT_WORDS = {
+    **dict.fromkeys(("m", "metre", "meter", "metres", "meters"), "m"),
+    **dict.fromkeys(("ft", "foot", "feet", "international foot"), "ft"),
+    **dict.fromkeys(("us-ft", "us survey foot", "ussurveyfoot", "foot_us", "ftus"), "us-ft"),
+}
 _TILE_NAME = re.compile(r"^(\d{1,2})_(\d+)_(\d+)$")
 _HGT_NAME = re.compile(r"^[NS]\d{2}[EW]\d{3}$", re.IGNORECASE)
 
@@ -55,6 +60,7 @@ class Lattice:
     columns: int
     rows: int
     native_cell: float  # larger of the two steps on the ground [m]
+    vertical_unit: str = ""  # what the file itself says about its heights; mostly nothing
 
     @property
     def bounds(self) -> Bounds:
@@ -155,6 +161,7 @@ def _raster_lattice(path: Path, crs: str | None) -> Lattice:
         transform: Affine = source.transform
         own = source.crs
         columns, rows, bands = source.width, source.height, source.count
+        stated = source.units[0] if source.count == 1 else None
     if transform.is_identity:
         raise BadDataError(f"{path.name}: holds no position; export it again as GeoTIFF")
     if abs(transform.b) > 1e-12 or abs(transform.d) > 1e-12 or transform.a <= 0.0:
@@ -170,8 +177,15 @@ def _raster_lattice(path: Path, crs: str | None) -> Lattice:
     middle = y0 + transform.e * (rows - 1) / 2.0
     return Lattice(
         path, system, x0, y0, transform.a, transform.e, columns, rows,
-        _ground_step(system, transform.a, transform.e, middle),
+        _ground_step(system, transform.a, transform.e, middle), _vertical_unit(system, stated),
     )  # fmt: skip
+
+
+def _vertical_unit(system: CRS, stated: str | None) -> str:
+    """Unit of the heights by the band or by the vertical axis, blank where neither tells."""
+    axes = [axis.unit_name for axis in system.axis_info if axis.direction in ("up", "down")]
+    word = (stated or (axes[0] if axes else "")).strip().lower()
+    return _UNIT_WORDS.get(word, "")
 
 
 def _ground_step(system: CRS, dx: float, dy: float, latitude: float) -> float:
@@ -243,6 +257,12 @@ def read_heights(
             f"terrain.vertical_unit: {vertical_unit!r} is not allowed "
             f"(allowed: {', '.join(VERTICAL_UNITS)})"
         )
+    for grid in lattices:
+        if grid.vertical_unit not in ("", vertical_unit):
+            raise BadDataError(
+                f"{grid.path.name}: says its heights are in {grid.vertical_unit}, the study says "
+                f'{vertical_unit}; write vertical_unit = "{grid.vertical_unit}" in [terrain]'
+            )
     pieces: list[Heights] = []
     for grid, window in zip(lattices, windows, strict=True):
         piece = _read_window(grid, window, nodata, VERTICAL_UNITS[vertical_unit], finest_cell)
@@ -294,7 +314,7 @@ def _read_window(
 
 
 def _block_step(values: FloatArray, step: int) -> int:
-    return min(step, values.shape[0], values.shape[1])
+    return int(min(step, values.shape[0], values.shape[1]))
 
 
 def _block_mean(values: FloatArray, step: int) -> FloatArray:

@@ -187,15 +187,15 @@ def read_table(path: Path, *, required: Sequence[str] = (), known: Sequence[str]
         raise BadDataError(f"{path.name}: no row below the header")
     header = tuple(cell.strip() for cell in rows[0])
     _check_header(path.name, header, required, known)
-    for line, row in zip(lines[1:], rows[1:], strict=True):
-        if len(row) != len(header):
+    for line, cells in zip(lines[1:], rows[1:], strict=True):
+        if len(cells) != len(header):
             hint = (
                 "; a decimal comma reads as two cells: write numbers with a point"
-                if delimiter == "," and len(row) > len(header)
+                if delimiter == "," and len(cells) > len(header)
                 else ""
             )
             raise BadDataError(
-                f"{path.name}:{line}: {len(row)} cells, the header has {len(header)}{hint}"
+                f"{path.name}:{line}: {len(cells)} cells, the header has {len(header)}{hint}"
             )
     return TextTable(path.name, header, tuple(rows[1:]), tuple(lines[1:]))
 

@@ -23,7 +23,7 @@ class Filled:
     height: FloatArray
     filled: BoolArray
     regions: int  # voids that hang together
-    large_cells: int  # cells in voids wider than the trusted radius
+    large: BoolArray  # cells of voids wider than the trusted radius
 
 
 def fill_voids(height: FloatArray) -> Filled:
@@ -35,7 +35,7 @@ def fill_voids(height: FloatArray) -> Filled:
     """
     void = ~np.isfinite(height)
     if not void.any() or void.all():
-        return Filled(height, void, int(void.all()), int(void.sum()) if void.all() else 0)
+        return Filled(height, void, int(void.all()), void)
     labels, regions = ndimage.label(void)
     sizes = np.bincount(labels.ravel())
     depth = ndimage.distance_transform_edt(np.pad(void, 1, mode="edge"))[1:-1, 1:-1]
@@ -54,7 +54,7 @@ def fill_voids(height: FloatArray) -> Filled:
     small = void & ~huge[labels]
     if small.any():
         result[small] = _least_bending(result, small)
-    return Filled(result, void, int(regions), int(sizes[large].sum()))
+    return Filled(result, void, int(regions), large[labels])
 
 
 def _least_bending(height: FloatArray, void: BoolArray) -> FloatArray:

@@ -119,7 +119,7 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     ground = covered
     if inputs.window is not None:
         box = window_shape(inputs.window, crs)
-        require_overlap(crs, ("the window", box.bounds), ("the terrain", covered.bounds))
+        require_overlap(crs, ("the window", _box(box)), ("the terrain", _box(covered)))
         ground = shapely.intersection(covered, box)
     ways, repairs = place_roads(raw, crs, ground)
     notes.repairs.extend(raw.repairs)
@@ -154,8 +154,8 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
         homes, shapes = _with_proxies(inputs, homes, shapes, land, buildings, roads, emitting)
     if not len(homes.x):
         raise BadDataError(
-            f"{inputs.homes_file.name}: no home lies within {inputs.max_distance_m:.0f} m of a road "
-            "that carries trucks; check the files, or set max_distance_m in [run]"
+            f"{inputs.homes_file.name}: no home lies within {inputs.max_distance_m:.0f} m of a "
+            "road that carries trucks; check the files, or set max_distance_m in [run]"
         )
     receivers, screening = _receivers(inputs, homes, shapes, near, notes)
     stretches = cut_stretches(roads, receivers, _cuts(roads, cuts or {}))
@@ -215,6 +215,11 @@ def scene_descents(scene: Scene, threshold: float = 0.04) -> tuple[Descent, ...]
     return tuple(sorted(found, key=lambda descent: -descent.drop))
 
 
+def _box(shape: Any) -> Bounds:
+    west, south, east, north = shapely.bounds(shape).tolist()
+    return (west, south, east, north)
+
+
 def _explain_no_roads(
     inputs: SceneInputs, source: str, crs: str, ways: Sequence[Any], ground: Any
 ) -> None:
@@ -233,6 +238,7 @@ def _read_homes(
     inputs: SceneInputs, crs: str, ground: Any, notes: _Notes
 ) -> tuple[Buildings, Land]:
     """Buildings on the ground of the study, and the land around them."""
+    repairs: list[Repair] = []
     osm = is_osm(inputs.homes_file)
     if osm != (inputs.homes_source == "osm"):
         cure = 'source = "osm"' if osm else 'source = "buildings" or "points"'
@@ -247,7 +253,7 @@ def _read_homes(
             raise BadDataError(f"{inputs.homes_file.name}: holds no building")
         same = inputs.ground_file is None or inputs.ground_file == inputs.homes_file
         if same:
-            land, repairs = own, []
+            land = own
         else:
             land, repairs = read_land(inputs, crs)
     else:
@@ -291,7 +297,8 @@ def _near_homes(
     return take_homes(homes, kept), candidates.shapes[kept], buildings.take(near)
 
 
-def _within(tree: shapely.STRtree, shapes: npt.NDArray[Any], distance: float) -> BoolArray:
+def _within(tree: shapely.STRtree, shapes: Any, distance: float) -> BoolArray:
+    """Whether each shape lies within the distance of a truck road."""
     result = np.zeros(len(shapes), np.bool_)
     if len(shapes):
         result[tree.query(shapes, predicate="dwithin", distance=distance)[0]] = True
@@ -380,7 +387,7 @@ def _receivers(
         return centre_receivers(homes, inputs.receiver_height_m), None
     solid = near.shapes[shapely.area(near.shapes) > 0.0]
     receivers, fallback = facade_receivers(
-        homes, shapes.tolist(), solid, inputs.receiver_height_m, inputs.facade_case
+        homes, shapes.tolist(), solid.tolist(), inputs.receiver_height_m, inputs.facade_case
     )
     if fallback:
         notes.assumptions.append(

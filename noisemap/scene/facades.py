@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -114,7 +115,7 @@ def _middles(line: FloatArray, parts: int) -> FloatArray:
     return _at(line, total * (np.arange(parts) + 0.5) / parts)
 
 
-def _at(line: FloatArray, at: FloatArray) -> FloatArray:
+def _at(line: FloatArray, at: npt.NDArray[Any]) -> FloatArray:
     """Points along a line, 0.1 m to its right."""
     step = np.diff(line, axis=0)
     length = np.hypot(step[:, 0], step[:, 1])

@@ -222,8 +222,8 @@ def _sentences(
     warnings = []
     if share > 0.0:
         assumptions.append(
-            f"Ground factor {inputs.ground_default_factor:g} is assumed on {100.0 * share:.0f} % of "
-            "the area, where no known land use is mapped."
+            f"Ground factor {inputs.ground_default_factor:g} is assumed on "
+            f"{100.0 * share:.0f} % of the area, where no known land use is mapped."
         )
     if unknown:
         assumptions.append(

@@ -22,7 +22,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 KINDS = ("home", "school", "clinic", "hotel", "other", "none")
-HOME_COLUMNS = ("id", "label", "kind", "dwellings", "levels", "people", "height")
+HOME_COLUMNS = ("id", "label", "kind", "dwellings", "levels", "people", "height_m", "height")
 SMALLEST_HOME_M2 = 40.0
 NET_SHARE = 0.8  # of the gross floor
 FLOOR_PER_DWELLING_M2 = 110.0
@@ -89,6 +89,8 @@ def read_buildings(inputs: SceneInputs, crs: str) -> tuple[Buildings, list[Repai
         bbox=inputs.window,
     )
     frame = layer.frame.to_crs(crs)
+    if "height" in frame.columns and "height_m" not in frame.columns:
+        frame = frame.rename(columns={"height": "height_m"})
     shapes = frame.geometry.to_numpy()
     if not np.isfinite(shapely.get_coordinates(shapes)).all():
         raise BadDataError(f"{layer.name}: cannot be placed in {crs}; check the crs in [homes]")
@@ -98,7 +100,8 @@ def read_buildings(inputs: SceneInputs, crs: str) -> tuple[Buildings, list[Repai
         kind = "points" if dimension == 0 else "polygons"
         raise BadDataError(
             f"{layer.name}: feature {frame['id'].iloc[wrong[0]]!r} is a "
-            f"{shapes[wrong[0]].geom_type}; source = {inputs.homes_source!r} in [homes] reads {kind}"
+            f"{shapes[wrong[0]].geom_type}; [homes] source = "
+            f"{inputs.homes_source!r} reads {kind}"
         )
     if dimension == 0:
         shapes = shapely.centroid(shapes)
@@ -115,7 +118,7 @@ def read_buildings(inputs: SceneInputs, crs: str) -> tuple[Buildings, list[Repai
                 ("dwellings", 0.0, 5000.0),
                 ("levels", 0.5, 200.0),
                 ("people", 0.0, 100_000.0),
-                ("height", 0.5, 900.0),
+                ("height_m", 0.5, 900.0),
             )
         ),
     )
@@ -290,13 +293,18 @@ def make_homes(inputs: SceneInputs, buildings: Buildings) -> tuple[Homes, list[s
         dwellings_by_floor(footprint, levels_or_default(buildings.levels, footprint)),
     )
     given = np.isfinite(buildings.people)
-    stated = ~given & np.isfinite(buildings.dwellings)
+    stated = ~given & lives & np.isfinite(buildings.dwellings)
     ruled = ~given & ~stated & lives
+    addresses = ruled & is_point
     dwellings = np.where(np.isfinite(buildings.dwellings), buildings.dwellings, by_floor)
     people = np.where(given, buildings.people, dwellings * inputs.people_per_dwelling)
     people = np.where(given | lives, people, 0.0)
     factor, sentences = _calibrate(inputs, people, ruled)
     people = np.where(ruled, factor * people, people)
+    if addresses.any():
+        sentences.append(
+            f"{int(addresses.sum()):,} addresses without dwellings count as one dwelling each."
+        )
     if stated.any():
         sentences.append(
             f"People of {int(stated.sum()):,} buildings: dwellings x "
@@ -327,7 +335,7 @@ def _calibrate(
     count, total = int(ruled.sum()), inputs.people_total
     by_rule, fixed = float(people[ruled].sum()), float(people[~ruled].sum())
     rule = (
-        f"People of {count:,} homes by floor area: footprint x levels x {NET_SHARE:g} / "
+        f"People of {count:,} homes by rule, floor area: footprint x levels x {NET_SHARE:g} / "
         f"{FLOOR_PER_DWELLING_M2:g} m2 dwellings x {inputs.people_per_dwelling:g} people"
     )
     if total is None:

@@ -6,6 +6,7 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -67,7 +68,7 @@ def split_edges(ways: Sequence[Way]) -> tuple[Edge, ...]:
     for way in ways:
         keys = way.nodes.tolist()
         cuts = [0, *(i for i in range(1, len(keys) - 1) if uses[keys[i]] > 1), len(keys) - 1]
-        for first, last in zip(cuts[:-1], cuts[1:], strict=True):
+        for first, last in pairwise(cuts):
             x, y = way.x[first : last + 1], way.y[first : last + 1]
             length = float(np.hypot(np.diff(x), np.diff(y)).sum())
             if length > 0.0:

@@ -26,7 +26,7 @@ IntArray = npt.NDArray[np.int64]
 LEVEL_M = 3.0
 DEFAULT_LEVELS = 2.0
 TOUCH_M = 0.05
-WALL_COLUMNS = ("id", "kind", "height")
+WALL_COLUMNS = ("id", "kind", "height_m", "height")
 HIGHEST_M = 300.0
 
 
@@ -117,9 +117,10 @@ def read_walls(inputs: SceneInputs, crs: str) -> tuple[Obstacles, list[Repair], 
     else:
         lines, heights, ids = _layer_walls(inputs, crs)
     missing = np.isnan(heights)
+    assumed = inputs.assumed_wall_height_m
     sentences: list[str] = []
     repairs: list[Repair] = []
-    if missing.any() and inputs.assumed_wall_height_m is None:
+    if missing.any() and assumed is None:
         sentences.append(
             f"{int(missing.sum()):,} walls have no height and are left out; set "
             "assumed_wall_height_m in [obstacles] to count them."
@@ -127,12 +128,9 @@ def read_walls(inputs: SceneInputs, crs: str) -> tuple[Obstacles, list[Repair], 
         lines, heights = lines[~missing], heights[~missing]
         ids = [item for item, none in zip(ids, missing.tolist(), strict=True) if not none]
         missing = missing[~missing]
-    elif missing.any():
-        sentences.append(
-            f"{int(missing.sum()):,} walls have no height; "
-            f"{inputs.assumed_wall_height_m:g} m is assumed."
-        )
-        heights = np.where(missing, inputs.assumed_wall_height_m, heights)
+    elif missing.any() and assumed is not None:
+        sentences.append(f"{int(missing.sum()):,} walls have no height; {assumed:g} m is assumed.")
+        heights = np.where(missing, assumed, heights)
     edges: list[FloatArray] = []
     owners: list[IntArray] = []
     for index, line in enumerate(lines):
@@ -172,14 +170,11 @@ def _layer_walls(inputs: SceneInputs, crs: str) -> tuple[npt.NDArray[Any], Float
         known=WALL_COLUMNS,
     )
     frame = layer.frame.to_crs(crs)
-    heights = (
-        [
-            _height(layer.name, item, value)
-            for item, value in zip(frame["id"], frame["height"], strict=True)
-        ]
-        if "height" in frame.columns
-        else [np.nan] * len(frame)
-    )
+    column = next((name for name in ("height_m", "height") if name in frame.columns), None)
+    cells = [None] * len(frame) if column is None else frame[column].tolist()
+    heights = [
+        _height(layer.name, item, value) for item, value in zip(frame["id"], cells, strict=True)
+    ]
     shapes = frame.geometry.to_numpy()
     if (shapely.get_dimensions(shapes) == 0).any():
         raise BadDataError(f"{layer.name}: holds points; walls are lines or polygons")

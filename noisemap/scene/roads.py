@@ -88,6 +88,13 @@ def read_roads(inputs: SceneInputs) -> RawRoads:
         for way in raw.ways
         if _road_class(way.tags) in classes and way.tags.get("area", "") != "yes" and len(way.x) > 1
     )
+    others = Counter(
+        _road_class(way.tags) for way in raw.ways if _road_class(way.tags) not in classes
+    )
+    if others:
+        listed = ", ".join(f"{name} {count:,}" for name, count in others.most_common(5))
+        sentence = f"{others.total():,} lines of classes that are not read are left out: {listed}."
+        raw = replace(raw, assumptions=(*raw.assumptions, sentence))
     if not kept:
         raise BadDataError(
             f"{raw.name}: holds no road of the classes read ({', '.join(sorted(classes))})"

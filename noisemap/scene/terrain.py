@@ -161,11 +161,12 @@ def terrain_grid(native: NativeTerrain, bounds: Bounds) -> Terrain:
             f"the study area needs {columns * rows:,} terrain cells of {cell:.0f} m "
             f"(allowed: {GRID_CAP:,}); set a smaller window in [study]"
         )
-    x, y = west + cell * np.arange(columns), south + cell * np.arange(rows)
+    x = (west + cell * np.arange(columns)).astype(np.float64)
+    y = (south + cell * np.arange(rows)).astype(np.float64)
     height = np.empty((rows, columns))
     filled = np.empty((rows, columns), np.bool_)
     for row in range(rows):
-        height[row], filled[row], _ = native.sample(x, np.full(columns, y[row]))
+        height[row], filled[row], _ = native.sample(x, np.full(columns, float(y[row])))
     outside = ~np.isfinite(height)
     if outside.any():
         nearest = ndimage.distance_transform_edt(
