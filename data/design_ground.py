@@ -22,7 +22,7 @@ FloatArray = npt.NDArray[np.float64]
 WEST, EAST, SOUTH, NORTH = -1250.0, 6900.0, -450.0, 5450.0  # edges of the file [m]
 CELL = 10.0
 NODATA = -9999.0
-VOIDS = ((-800.0, 5250.0, 3), (6500.0, 5200.0, 2), (300.0, -300.0, 2))  # x, y, cells wide
+VOIDS = ((2950.0, 3400.0, 3), (5200.0, 3100.0, 2), (-800.0, 5250.0, 2))  # x, y, cells wide
 
 BENCH_HALF_WIDTH = 14.0  # ground stands at the road's height this far from its axis [m]
 WIDTH_PER_CUT = 5.0  # the slope beside a cut or fill is this many times its depth
