@@ -33,8 +33,8 @@ from noisemap.bands import N_BANDS
 from noisemap.errors import BadDataError, OutOfDomainError, Problem
 from noisemap.levels import a_weighted
 from noisemap.propagation.attenuation import Attenuation, Path, Side, attenuation
-from noisemap.propagation.cores import SAME_PLACE_M
 from noisemap.propagation.ground import GroundStrips
+from noisemap.propagation.machine.cores import SAME_PLACE_M
 from noisemap.propagation.screening import READINGS, TopPath
 
 FloatArray = npt.NDArray[np.float64]
@@ -80,6 +80,10 @@ def path_results(content: Any) -> list[dict[str, Any]]:
     ------
     BadDataError
         If there is no case at all.
+
+    References
+    ----------
+    iso9613-2 : 6 to 8 and annex A
     """
     cases = content if isinstance(content, list) else [content]
     if not cases:
@@ -102,6 +106,10 @@ def path_result(case: Any, where: str = "path 1") -> dict[str, Any]:
     dict
         d, dp [m]; Adiv, Cmet [dB]; Aatm, Agr, Dz, Abar, Amisc, A [dB] in the eight
         bands; LA [dB] if LW was given; top, left, right.
+
+    References
+    ----------
+    iso9613-2 : 6 to 8 and annex A
     """
     reader = _Reader(where)
     path = reader.path(case)

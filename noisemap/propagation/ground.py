@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from noisemap.checks import require_between, require_finite, require_positive
 from noisemap.errors import OutOfDomainError
-from noisemap.propagation.cores import (
+from noisemap.propagation.machine.cores import (
     REACH,
     TAIL_RATE,
     end_region,

@@ -32,13 +32,14 @@ import numpy.typing as npt
 from noisemap.bands import N_BANDS
 from noisemap.checks import require_between, require_finite, require_positive
 from noisemap.errors import BadDataError, OutOfDomainError
-from noisemap.propagation import cores, job, path_kernel, terms
-from noisemap.propagation.obstacle_index import (
+from noisemap.propagation import terms
+from noisemap.propagation.machine import cores, job, path_kernel
+from noisemap.propagation.machine.obstacle_index import (
     ObstacleIndex,
     containing_buildings,
     obstacle_index,
 )
-from noisemap.propagation.pairs import pairs_within
+from noisemap.propagation.machine.pairs import pairs_within
 
 __all__ = ["Flag", "PathBlock", "Reading", "Surface", "pairs_within", "propagate"]
 

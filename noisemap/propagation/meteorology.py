@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from noisemap.checks import require_between, require_positive
-from noisemap.propagation.cores import meteorological_correction
+from noisemap.propagation.machine.cores import meteorological_correction
 from noisemap.propagation.terms import number
 
 FloatArray = npt.NDArray[np.float64]

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from noisemap.checks import require_between
-from noisemap.propagation.cores import foliage_band
+from noisemap.propagation.machine.cores import foliage_band
 from noisemap.propagation.terms import foliage_lengths, foliage_table, number, site_table
 
 FloatArray = npt.NDArray[np.float64]

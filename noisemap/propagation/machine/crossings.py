@@ -7,11 +7,18 @@ from typing import NamedTuple
 
 import numpy as np
 
-from noisemap.propagation.compiled import compiled
-from noisemap.propagation.cores import SAME_PLACE_M
-from noisemap.propagation.job import BoolArray, FloatArray, IntArray, Line, Obstacles, Terrain
-from noisemap.propagation.obstacle_index import WIDENING, row_span
-from noisemap.propagation.sampling import terrain_height
+from noisemap.propagation.machine.compiled import compiled
+from noisemap.propagation.machine.cores import SAME_PLACE_M
+from noisemap.propagation.machine.job import (
+    BoolArray,
+    FloatArray,
+    IntArray,
+    Line,
+    Obstacles,
+    Terrain,
+)
+from noisemap.propagation.machine.obstacle_index import WIDENING, row_span
+from noisemap.propagation.machine.sampling import terrain_height
 
 
 class Meeting(NamedTuple):

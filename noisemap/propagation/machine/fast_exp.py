@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from noisemap.propagation.compiled import compiled
+from noisemap.propagation.machine.compiled import compiled
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

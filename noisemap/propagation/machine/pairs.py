@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from noisemap.checks import require_finite, require_positive
-from noisemap.propagation.compiled import compiled
+from noisemap.propagation.machine.compiled import compiled
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

@@ -23,8 +23,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import prange
 
-from noisemap.propagation.compiled import compiled, compiled_parallel
-from noisemap.propagation.cores import (
+from noisemap.propagation.machine.compiled import compiled, compiled_parallel
+from noisemap.propagation.machine.cores import (
     C3_SPREAD,
     KMET_LENGTH,
     detour,
@@ -45,9 +45,9 @@ from noisemap.propagation.cores import (
     tail_height_factor,
     upper_hull,
 )
-from noisemap.propagation.crossings import Meeting, find_crossings, new_meeting, object_tops
-from noisemap.propagation.fast_exp import exp_in_place
-from noisemap.propagation.job import (
+from noisemap.propagation.machine.crossings import Meeting, find_crossings, new_meeting, object_tops
+from noisemap.propagation.machine.fast_exp import exp_in_place
+from noisemap.propagation.machine.job import (
     Answer,
     BoolArray,
     FloatArray,
@@ -58,7 +58,7 @@ from noisemap.propagation.job import (
     Obstacles,
     Terrain,
 )
-from noisemap.propagation.sampling import (
+from noisemap.propagation.machine.sampling import (
     crosses_filled,
     foliage_length,
     mean_height,

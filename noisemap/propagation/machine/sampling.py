@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from noisemap.propagation.compiled import compiled
-from noisemap.propagation.job import FloatArray, Ground, Line, Terrain
+from noisemap.propagation.machine.compiled import compiled
+from noisemap.propagation.machine.job import FloatArray, Ground, Line, Terrain
 
 
 @compiled
