@@ -1,0 +1,1 @@
+"""Roadside inspection: readings to verdicts, recordings to events, readings to the fleet."""
