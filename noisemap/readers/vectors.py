@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import contextlib
+import warnings
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +35,7 @@ class Layer:
     dropped: int = 0  # features without geometry
     mended: tuple[str, ...] = field(default=())  # ids of features made valid
     reshaped: tuple[str, ...] = field(default=())  # those whose area changed over 1 %
+    notes: tuple[str, ...] = field(default=())  # what the format's driver complained about
 
 
 def read_layer(
@@ -75,26 +78,37 @@ def read_layer(
         raise BadDataError(
             f"{path.name}: not a vector file this reads (allowed: {', '.join(SUFFIXES)})"
         )
-    layer = layer or _only_layer(path, table)
-    wanted = _wanted(path, layer, table, dict(columns or {}), known)
-    frame = _read(path, layer, list(wanted.values()))
+    notes: list[str] = []
+    with _driver_notes(path, notes):
+        layer = layer or _only_layer(path, table)
+        wanted = _wanted(path, layer, table, dict(columns or {}), known)
+        frame = _read(path, layer, list(wanted.values()))
     system = _system(path, frame, table, crs)
     if frame.crs is None:
         frame = frame.set_crs(system)
     frame = frame.rename(columns={theirs: ours for ours, theirs in wanted.items()})
     if frame.empty:
         raise BadDataError(f"{path.name}: the layer {layer!r} holds no feature")
-    result = _clean(path.name, frame, wanted)
+    result = replace(_clean(path.name, frame, wanted), notes=tuple(notes))
     if bbox is not None:
         result = _inside(result, bbox)
     return result
 
 
+@contextlib.contextmanager
+def _driver_notes(path: Path, notes: list[str]) -> Iterator[None]:
+    """Collect the driver's complaints; turn its errors into our sentence."""
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        try:
+            yield
+        except (DataSourceError, DataLayerError, ValueError, shapely.errors.GEOSException) as error:
+            raise _unreadable(path, error) from error
+    notes.extend(dict.fromkeys(" ".join(str(note.message).split())[:200] for note in caught))
+
+
 def _only_layer(path: Path, table: str) -> str:
-    try:
-        names = [str(row[0]) for row in pyogrio.list_layers(path)]
-    except (DataSourceError, DataLayerError) as error:
-        raise _unreadable(path, error) from error
+    names = [str(row[0]) for row in pyogrio.list_layers(path)]
     if not names:
         raise BadDataError(f"{path.name}: holds no layer")
     if len(names) > 1:
@@ -109,10 +123,7 @@ def _wanted(
     path: Path, layer: str, table: str, columns: dict[str, str], known: tuple[str, ...]
 ) -> dict[str, str]:
     """Our name -> the file's column, for the columns to read."""
-    try:
-        there = [str(name) for name in pyogrio.read_info(path, layer=layer)["fields"]]
-    except (DataSourceError, DataLayerError) as error:
-        raise _unreadable(path, error) from error
+    there = [str(name) for name in pyogrio.read_info(path, layer=layer)["fields"]]
     strange = sorted(set(columns) - set(known))
     if strange:
         raise BadDataError(
@@ -130,12 +141,9 @@ def _wanted(
 
 
 def _read(path: Path, layer: str, columns: list[str]) -> gpd.GeoDataFrame:
-    try:
-        frame = pyogrio.read_dataframe(
-            path, layer=layer, columns=columns, force_2d=True, on_invalid="raise"
-        )
-    except (DataSourceError, DataLayerError, ValueError, shapely.errors.GEOSException) as error:
-        raise _unreadable(path, error) from error
+    frame = pyogrio.read_dataframe(
+        path, layer=layer, columns=columns, force_2d=True, on_invalid="raise"
+    )
     if not isinstance(frame, gpd.GeoDataFrame):
         raise BadDataError(f"{path.name}: the layer {layer!r} holds no geometry")
     return frame
@@ -243,7 +251,7 @@ def _inside(layer: Layer, bbox: tuple[float, float, float, float]) -> Layer:
             f"{layer.name}: no feature lies in the study window {tuple(bbox)}; "
             "write west, south, east, north in degrees, or check the layer's crs"
         )
-    return Layer(layer.name, kept, layer.dropped, layer.mended, layer.reshaped)
+    return replace(layer, frame=kept)
 
 
 def _unreadable(path: Path, error: Exception) -> BadDataError:
