@@ -17,6 +17,7 @@ from noisemap.community.indicators import (
     worst_hour,
 )
 from noisemap.community.passes import expected_passes
+from noisemap.exposure.product import PassLevels
 from noisemap.exposure.results import HomeLevels
 from noisemap.levels import to_energy
 from noisemap.scene.model import Homes, Receivers
@@ -38,14 +39,11 @@ class Scenario:
 
 
 def scenario(
-    energy: npt.NDArray[np.float32],
-    maximum: npt.NDArray[np.float32],
-    per_hour: FloatArray,
-    other_by_hour: npt.NDArray[np.float32],
+    passes: PassLevels, per_hour: FloatArray, other_by_hour: npt.NDArray[np.float32]
 ) -> Scenario:
     """Hourly energies of a rule from the exposure of one pass and its counts."""
-    braking = energy.astype(float) @ (per_hour / 3600.0)
-    return Scenario(braking, braking + other_by_hour, maximum.astype(float), per_hour)
+    braking = passes.energy.astype(float) @ (per_hour / 3600.0)
+    return Scenario(braking, braking + other_by_hour, passes.maximum.astype(float), per_hour)
 
 
 def passes_above(rule: Scenario, hours: frozenset[int], level: float, spread: float) -> FloatArray:

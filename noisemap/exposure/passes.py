@@ -104,6 +104,8 @@ def pass_sound(
     count, total = len(classes), len(stretches.road)
     energy = np.zeros((count, total, 2, N_BANDS), dtype=np.float32)
     peak = np.zeros_like(energy)
+    running = np.zeros((count, total, N_BANDS), dtype=np.float32)
+    seconds = np.zeros((count, total), dtype=np.float32)
     speed = np.ones((count, total), dtype=np.float32)
     first, last = np.zeros(count, dtype=np.int64), np.zeros(count, dtype=np.int64)
     for c, one in enumerate(classes):
@@ -113,10 +115,12 @@ def pass_sound(
         order = rows if one.direction > 0 else rows[::-1]
         v = drive.speed_ms
         speed[c, order] = v
-        running = to_energy(vehicle_sound_power("heavy", v, temperature_c=temperature) + A_WEIGHT)
+        power = to_energy(vehicle_sound_power("heavy", v, temperature_c=temperature) + A_WEIGHT)
         duration = drive.time_s[:, None]
-        energy[c, order, 0] += running * duration
-        peak[c, order, 0] += running
+        seconds[c, order] = drive.time_s
+        running[c, order] = power
+        energy[c, order, 0] = power * duration
+        peak[c, order, 0] = power
         truck = trucks[one.truck].model
         outlet = OUTLET_HEIGHT_INDEX[truck.outlet]
         braking = np.flatnonzero(drive.braking_cylinders > 0)
@@ -134,9 +138,9 @@ def pass_sound(
         energy[c, order[braking], outlet] += share * power * duration[braking]
         peak[c, order[braking], outlet] += power
     covered = stretches.covered
-    energy[:, covered] = 0.0
-    peak[:, covered] = 0.0
-    return PassSound(energy, peak, speed, first, last)
+    for array in (energy, peak, running):
+        array[:, covered] = 0.0
+    return PassSound(energy, peak, running, seconds, speed, first, last)
 
 
 def other_flows(flows: Sequence[Flow], classes: Sequence[PassClass]) -> list[Flow]:

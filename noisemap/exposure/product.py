@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import prange
 
-from noisemap.propagation.compiled import compiled_parallel
+from noisemap.propagation.machine.compiled import compiled_parallel
 from noisemap.source.pass_by import FAST_S, time_weighting_correction
 from noisemap.transfer.store import TransferStore
 
@@ -25,42 +25,74 @@ class PassSound:
 
     `energy` is sound power times the time on the stretch, `peak` the sound power
     of the loudest state, both relative to 1 pW, over (class, stretch, height,
-    band); a class sounds on the stretches from `first` up to `last` only.
+    band); `running` is the sound power of tyres and engine alone, all of it at the
+    lowest height.  A class sounds on the stretches from `first` up to `last` only.
     """
 
     energy: Float32Array  # [s]
     peak: Float32Array  # [1]
+    running: Float32Array  # (class, stretch, band) [1]
+    duration: Float32Array  # (class, stretch) [s]
     speed: Float32Array  # (class, stretch) [m/s]
     first: npt.NDArray[np.int64]
     last: npt.NDArray[np.int64]
 
 
-def pass_levels(store: TransferStore, sound: PassSound) -> tuple[Float32Array, Float32Array]:
-    """Exposure energy [s] and fast maximum [dB] of one pass, over (receiver, class).
+@dataclass(frozen=True)
+class PassLevels:
+    """What one pass of each class leaves at each receiver, over (receiver, class)."""
+
+    energy: Float32Array  # exposure of the whole pass [s]
+    running_energy: Float32Array  # of tyres and engine alone [s]
+    maximum: Float32Array  # fast maximum [dB]
+    exhaust_share: Float32Array  # of the energy at that maximum [1]
+
+    def joined(self, other: PassLevels) -> PassLevels:
+        """Both sets of classes side by side."""
+        return PassLevels(
+            np.hstack([self.energy, other.energy]),
+            np.hstack([self.running_energy, other.running_energy]),
+            np.hstack([self.maximum, other.maximum]),
+            np.hstack([self.exhaust_share, other.exhaust_share]),
+        )
+
+
+def pass_levels(store: TransferStore, sound: PassSound) -> PassLevels:
+    """Exposure and fast maximum of one pass of each class at every receiver.
 
     References
     ----------
     moving-point-source : fast-weighted maximum of a passing point source
     """
     classes, stretches = sound.energy.shape[:2]
-    energy = np.zeros((store.receivers, classes), dtype=np.float32)
-    maximum = np.full((store.receivers, classes), -np.inf, dtype=np.float32)
-    _pass_levels(
-        store.pointer,
-        store.stretch,
-        store.t.reshape(store.paths, -1),
-        store.distance,
-        store.nearest,
-        sound.energy.reshape(classes, stretches, -1),
-        sound.peak.reshape(classes, stretches, -1),
-        sound.speed,
-        sound.first,
-        sound.last,
-        _CORRECTION,
-        energy,
-        maximum,
+    shape = (store.receivers, classes)
+    levels = PassLevels(
+        energy=np.zeros(shape, dtype=np.float32),
+        running_energy=np.zeros(shape, dtype=np.float32),
+        maximum=np.full(shape, -np.inf, dtype=np.float32),
+        exhaust_share=np.zeros(shape, dtype=np.float32),
     )
-    return energy, maximum
+    if classes:
+        _pass_levels(
+            store.pointer,
+            store.stretch,
+            store.t.reshape(store.paths, -1),
+            store.distance,
+            store.nearest,
+            sound.energy.reshape(classes, stretches, -1),
+            sound.peak.reshape(classes, stretches, -1),
+            sound.running,
+            sound.duration,
+            sound.speed,
+            sound.first,
+            sound.last,
+            _CORRECTION,
+            levels.energy,
+            levels.running_energy,
+            levels.maximum,
+            levels.exhaust_share,
+        )
+    return levels
 
 
 @compiled_parallel
@@ -72,29 +104,40 @@ def _pass_levels(
     nearest,
     energy,
     peak,
+    running,
+    duration,
     speed,
     first,
     last,
     correction,
     out_energy,
+    out_running,
     out_maximum,
+    out_share,
 ):
     classes = energy.shape[0]
     columns = t.shape[1]
+    bands = running.shape[2]
     for r in prange(len(pointer) - 1):
         for c in range(classes):
             total = 0.0
+            rolled = 0.0
             loudest = -np.inf
+            share = 0.0
             for p in range(pointer[r], pointer[r + 1]):
                 s = stretch[p]
                 if s < first[c] or s >= last[c]:
                     continue
                 e = np.float32(0.0)
                 k = np.float32(0.0)
+                low = np.float32(0.0)
                 for j in range(columns):
                     e += t[p, j] * energy[c, s, j]
                     k += t[p, j] * peak[c, s, j]
+                for j in range(bands):
+                    low += t[p, j] * running[c, s, j]
                 total += e
+                rolled += low * duration[c, s]
                 if k > 0.0:
                     near = nearest[p]
                     ratio = speed[c, s] * FAST_S / near
@@ -102,9 +145,13 @@ def _pass_levels(
                     i = int(place)
                     fast = correction[i] + (correction[i + 1] - correction[i]) * (place - i)
                     level = 10.0 * np.log10(k) + 20.0 * np.log10(distance[p] / near) + fast
-                    loudest = max(loudest, level)
+                    if level > loudest:
+                        loudest = level
+                        share = max(0.0, 1.0 - low / k)
             out_energy[r, c] = total
+            out_running[r, c] = rolled
             out_maximum[r, c] = loudest
+            out_share[r, c] = share
 
 
 def energy_at_receivers(store: TransferStore, emission: Float32Array) -> Float32Array:

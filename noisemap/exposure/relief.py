@@ -19,9 +19,10 @@ FloatArray = npt.NDArray[np.float64]
 class NightEnergy:
     """Mean night energy at each home's loudest receiver, by exhaust state (home, state) [1]."""
 
-    braking: FloatArray  # all braking trucks, nobody obeying
-    bound: FloatArray  # of these, the passes that the zone binds, in its hours
-    silent: FloatArray  # the bound passes with the retarder silent in the zone
+    exhaust: FloatArray  # exhausts of all braking trucks, nobody obeying
+    running: FloatArray  # tyres and engines of the same trucks
+    bound: FloatArray  # exhausts of the passes that the zone binds, in its hours
+    silent: FloatArray  # the same with the retarder silent in the zone
     other: FloatArray  # (home,) all other modelled traffic
 
 
@@ -52,10 +53,10 @@ def relief_samples(
     for index, state in enumerate(EXHAUST_STATES):
         if state in UNMUFFLED:
             number[:, index] = draws.unmuffled_factor
-    before = (gain * number) @ night.braking.T
-    taken = (gain * number) @ night.bound.T
-    left = (to_energy(draws.silent)[:, None] * number) @ night.silent.T
-    after = before - obey * (taken - np.minimum(left, taken))
+    running = to_energy(draws.silent)[:, None] * (number @ night.running.T)
+    before = (gain * number) @ night.exhaust.T + running
+    spared = np.maximum(night.bound - night.silent, 0.0)
+    after = before - obey * ((gain * number) @ spared.T)
     if background is not None:
         rest = to_energy(draws.traffic)[:, None] * night.other + to_energy(background)
         before, after = before + rest, after + rest

@@ -54,6 +54,8 @@ class BrakeRow:
     hard_limit_c: float
     planning_limit_c: float
     peak_at_m: float  # chainage where the zone's peak stands [m]
+    equipped: bool = True  # False: a truck without a retarder, the baseline beside the others
+    direction: int = 1  # 1 with the road's points, -1 against them
 
     @property
     def forbids(self) -> bool:

@@ -18,7 +18,8 @@ from numba import prange
 
 from noisemap.data_tables import toml_table
 from noisemap.exposure.results import Interval
-from noisemap.propagation.compiled import compiled, compiled_parallel
+from noisemap.levels import to_energy
+from noisemap.propagation.machine.compiled import compiled, compiled_parallel
 from noisemap.states import UNMUFFLED, ExhaustState
 
 FloatArray = npt.NDArray[np.float64]
@@ -26,6 +27,7 @@ FloatArray = npt.NDArray[np.float64]
 LOW_PER_CENT, HIGH_PER_CENT = 5.0, 95.0
 _TABLE_STEP = 0.02
 _TABLE_END = 6.0
+_SAME_DB = 1e-4
 
 
 def spread(name: str) -> float:
@@ -100,10 +102,12 @@ def interval(best: float, samples: FloatArray) -> Interval:
 
 @dataclass(frozen=True)
 class ZonePasses:
-    """The passes a zone speaks to, at each receiver."""
+    """The passes that a zone binds, at each receiver, over (receiver, class)."""
 
-    free: FloatArray  # (receiver, class) maxima with the retarder [dB]
-    silent: FloatArray  # (receiver, class) maxima with the retarder silent in the zone [dB]
+    free: FloatArray  # maxima with the retarder [dB]
+    free_exhaust: FloatArray  # share of the exhaust in them [1]
+    silent: FloatArray  # maxima with the retarder silent in the zone [dB]
+    silent_exhaust: FloatArray
     counts: FloatArray  # (class,) bound passes a night within the zone's hours [1]
     exhaust: Sequence[ExhaustState]  # (class,)
 
@@ -119,26 +123,31 @@ def people_passes_spared(
 ) -> FloatArray:
     """Samples of people times passes a night above a level that a zone spares [1].
 
-    `people` stands at each receiver, `home` names its home, `home_sigma` is the
-    error of each home's level [dB].
+    The exhaust's part of a maximum moves with the error of its exhaust state, the
+    rest with the error of running noise, so that where a zone changes nothing no
+    draw makes it change something.  `people` stands at each receiver, `home`
+    names its home, `home_sigma` is the error of each home's level [dB].
     """
     fleet = spread("fleet_spread")
     obey = np.clip(observance + draws.observance, 0.0, 1.0)
-    shift = np.stack([draws.exhaust[state] for state in passes.exhaust], axis=1)
-    factor = np.ones_like(shift)
+    gain = np.stack([to_energy(draws.exhaust[state]) for state in passes.exhaust], axis=1)
+    factor = np.ones_like(gain)
     for index, state in enumerate(passes.exhaust):
         if state in UNMUFFLED:
             factor[:, index] = draws.unmuffled_factor
-    lived_in = np.flatnonzero(people > 0.0)
+    differs = np.abs(passes.free - passes.silent).max(axis=1, initial=0.0) > _SAME_DB
+    kept = np.flatnonzero((people > 0.0) & differs)
     out = np.zeros(draws.samples)
     _spared(
-        passes.free[lived_in],
-        passes.silent[lived_in],
-        people[lived_in],
-        home[lived_in],
+        passes.free[kept],
+        passes.free_exhaust[kept],
+        passes.silent[kept],
+        passes.silent_exhaust[kept],
+        people[kept],
+        home[kept],
         draws.home * home_sigma,
-        shift,
-        draws.silent,
+        gain,
+        to_energy(draws.silent),
         factor * passes.counts,
         level + 0.05 * np.log(10.0) * fleet**2,
         fleet,
@@ -150,26 +159,37 @@ def people_passes_spared(
 
 @compiled_parallel
 def _spared(
-    free, silent, people, home, home_error, shift, silent_shift, counts, level, fleet, table, out
+    free,
+    free_exhaust,
+    silent,
+    silent_exhaust,
+    people,
+    home,
+    home_error,
+    gain,
+    silent_gain,
+    counts,
+    level,
+    fleet,
+    table,
+    out,
 ):
     for sample in prange(len(out)):
+        rest = silent_gain[sample]
         total = 0.0
         for r in range(len(people)):
-            error = home_error[sample, home[r]]
+            error = home_error[sample, home[r]] - level
             passes = 0.0
             for c in range(free.shape[1]):
-                loud = _exceeds(free[r, c] + error + shift[sample, c] - level, fleet, table)
-                # what remains is never louder than what was there
-                quiet = _exceeds(
-                    min(
-                        silent[r, c] + error + silent_shift[sample],
-                        free[r, c] + error + shift[sample, c],
+                if free[r, c] <= silent[r, c]:
+                    continue
+                w, q = free_exhaust[r, c], silent_exhaust[r, c]
+                loud = free[r, c] + 10.0 * np.log10(w * gain[sample, c] + (1.0 - w) * rest)
+                quiet = silent[r, c] + 10.0 * np.log10(q * gain[sample, c] + (1.0 - q) * rest)
+                if quiet < loud:
+                    passes += counts[sample, c] * (
+                        _exceeds(loud + error, fleet, table) - _exceeds(quiet + error, fleet, table)
                     )
-                    - level,
-                    fleet,
-                    table,
-                )
-                passes += counts[sample, c] * (loud - quiet)
             total += people[r] * passes
         out[sample] = total
 

@@ -110,9 +110,8 @@ def summary_text(findings: Findings) -> str:
         f"The report lists the assumptions ({len(findings.assumptions)}) "
         f"and the warnings ({len(findings.warnings)}) of this run."
     )
-    cautions = (NO_BAN_ON_CONTROL, SCREENING_BRAKES, GOVERNING_RULES)
-    if findings.invented:
-        cautions = (INVENTED, *cautions)
+    start = (INVENTED,) if findings.invented else ()
+    cautions = (*start, NO_BAN_ON_CONTROL, SCREENING_BRAKES, GOVERNING_RULES)
     parts.append("\n".join(_wrapped(text, "- ") for text in cautions))
     return "\n\n".join(parts) + "\n"
 
@@ -132,8 +131,8 @@ def _zone_lines(number: int, result: ZoneResult, units: str) -> list[str]:
             "          ",
         ),
     ]
-    if not result.brakes:
-        return [*lines, "  brakes  no truck screened"]
+    if not any(row.equipped for row in result.brakes):
+        return [*lines, "  brakes  no truck uses its retarder in this zone"]
     for condition, row in hottest_by_condition(result.brakes).items():
         words = (
             f"brakes  {plain(condition)}: hottest {both_temperatures(row.peak_zone_c, units)} "

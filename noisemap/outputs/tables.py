@@ -211,12 +211,13 @@ def zones_table(findings: Findings) -> Table:
 
 
 def hottest_row(rows: Sequence[BrakeRow]) -> BrakeRow | None:
-    """Row with the hottest brakes under the zone."""
-    return max(rows, key=lambda row: row.peak_zone_c, default=None)
+    """Row with the hottest brakes under the zone, among the trucks that have a retarder."""
+    equipped = [row for row in rows if row.equipped]
+    return max(equipped, key=lambda row: row.peak_zone_c, default=None)
 
 
 def hottest_by_condition(rows: Sequence[BrakeRow]) -> dict[str, BrakeRow]:
-    """Row with the hottest brakes under the zone, for each condition of the brakes."""
+    """Row with the hottest brakes of a truck with a retarder, for each condition."""
     conditions = dict.fromkeys(row.condition for row in rows)
     chosen = {
         name: hottest_row([row for row in rows if row.condition == name]) for name in conditions
@@ -225,8 +226,10 @@ def hottest_by_condition(rows: Sequence[BrakeRow]) -> dict[str, BrakeRow]:
 
 
 def least_margin(rows: Sequence[BrakeRow]) -> float | None:
-    """Least room below the planning limit among the rows [°C]."""
-    return min((row.planning_limit_c - row.peak_zone_c for row in rows), default=None)
+    """Least room below the planning limit among the trucks that have a retarder [°C]."""
+    return min(
+        (row.planning_limit_c - row.peak_zone_c for row in rows if row.equipped), default=None
+    )
 
 
 def brakes_table(findings: Findings) -> Table:
@@ -378,9 +381,8 @@ def xlsx_bytes(tables: Sequence[Table], created: datetime) -> bytes:
 
 
 def _width(table: Table, column: int) -> int:
-    longest = max(
-        (len(row[column]) for row in table.rows if isinstance(row[column], str)), default=0
-    )  # type: ignore[arg-type]
+    cells = (row[column] for row in table.rows)
+    longest = max((len(cell) for cell in cells if isinstance(cell, str)), default=0)
     return min(max(longest + 1, 12), 60)
 
 

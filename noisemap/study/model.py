@@ -209,7 +209,7 @@ class TruckTable(Table):
     """One class of the heavy trucks: its weight, share and retarder."""
 
     name: Annotated[str, Field(min_length=1, max_length=60)]
-    model: str = "family_15l"
+    model: str = "15L"
     mass_kg: Annotated[float, Field(ge=4_500.0, le=120_000.0)] | None = None
     mass_lb: Annotated[float, Field(ge=10_000.0, le=265_000.0)] | None = None
     share: Share
@@ -251,9 +251,8 @@ class DescentTable(Table):
 
 
 class SourceTable(Table):
-    """The exhaust source."""
+    """The exhaust source; its engine is that of each truck's file."""
 
-    engine: Literal["11L", "13L", "15L"] = "15L"
     calibration_offset_db: Annotated[float, Field(ge=-6.0, le=6.0)] = 0.0
     calibration_basis: str = ""
 

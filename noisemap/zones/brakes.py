@@ -9,7 +9,7 @@ import numpy as np
 
 from noisemap.descent.brake_temperature import Conditions
 from noisemap.descent.drive import Drive
-from noisemap.exposure.driving import Practice, TruckClass, drive_road, road_rows
+from noisemap.exposure.driving import Practice, TruckClass, drive_road, in_zone, road_rows
 from noisemap.exposure.results import BrakeRow
 from noisemap.scene.model import Road, Stretches
 from noisemap.states import EXHAUST_STATES, Zone
@@ -30,7 +30,8 @@ def brake_rows(
 ) -> tuple[BrakeRow, ...]:
     """One row for each truck that the zone may bind, each direction it brakes in, each condition.
 
-    A row appears where the zone takes work from the truck's retarder.  Trucks
+    A direction counts when the road falls through the zone; a row appears where the
+    zone takes work from the truck's retarder.  Trucks
     without a retarder stand beside them with three equal peaks: they run on their
     wheel brakes already, and the zone adds nothing to it.
     """
@@ -40,6 +41,8 @@ def brake_rows(
         road_end = float(stretches.to_m[road_rows(stretches, road)[-1]])
         for direction in (1, -1):
             if roads[road].one_way not in (0, direction):
+                continue
+            if direction * _drop(stretches, road, zone) <= 0.0:
                 continue
             for truck in trucks:
                 if not _may_bind(zone, truck):
@@ -66,9 +69,18 @@ def brake_rows(
                             hard_limit_c=hard_limit,
                             planning_limit_c=planning_limit,
                             peak_at_m=_chainage(silent, direction, road_end),
+                            equipped=truck.retarder != "none",
+                            direction=direction,
                         )
                     )
     return tuple(rows)
+
+
+def _drop(stretches: Stretches, road: int, zone: Zone) -> float:
+    """Height lost through the zone in the direction of the road's points [m]."""
+    rows = road_rows(stretches, road)
+    inside = rows[in_zone(stretches, rows, zone)]
+    return float(-(stretches.grade[inside] * stretches.length[inside]).sum())
 
 
 def _may_bind(zone: Zone, truck: TruckClass) -> bool:

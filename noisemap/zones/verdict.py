@@ -70,7 +70,11 @@ def judge(
             f"below the {_figure(worth)} that the study asks for.",
             (gain_text,),
         )
-    weak = [row for row in brakes if row.condition == DEGRADED and _over(row)]
+    weak = [
+        row
+        for row in brakes
+        if row.equipped and row.condition == DEGRADED and row.peak_zone_c > row.planning_limit_c
+    ]
     if weak:
         worst = max(weak, key=lambda row: row.peak_zone_c)
         return Verdict(
@@ -80,23 +84,19 @@ def judge(
             f"{_both(worst.planning_limit_c)}: an engineering study has to come first.",
             (gain_text, "degraded: two of ten brakes out and a warm entry"),
         )
-    hottest = max((row.peak_zone_c for row in brakes), default=None)
+    equipped = [row for row in brakes if row.equipped and row.condition == NORMAL]
+    hottest = max((row.peak_zone_c for row in equipped), default=None)
     margin = (
         ""
         if hottest is None
-        else f"; the hottest brakes reach {_both(hottest)}, within the planning limit"
+        else f"; the hottest brakes of trucks that it binds reach {_both(hottest)}, "
+        "within the planning limit of this screening"
     )
     return Verdict(
         "worth signing",
         f"{zone.name} is worth considering: {gain_text[0].lower()}{gain_text[1:]}{margin}.",
         (gain_text,),
     )
-
-
-def _over(row: BrakeRow) -> bool:
-    """Whether a degraded truck with a retarder exceeds the planning limit in the zone."""
-    equipped = row.peak_free_c < row.peak_none_c
-    return equipped and row.peak_zone_c > row.planning_limit_c
 
 
 def _both(celsius_value: float) -> str:

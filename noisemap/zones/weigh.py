@@ -21,7 +21,7 @@ from noisemap.exposure.levels import (
     scenario,
 )
 from noisemap.exposure.passes import DriveKey, PassClass, pass_sound, silent_in
-from noisemap.exposure.product import pass_levels
+from noisemap.exposure.product import PassLevels, pass_levels
 from noisemap.exposure.relief import NightEnergy, by_state, relief_samples
 from noisemap.exposure.results import HomeLevels, Interval, ZoneResult
 from noisemap.exposure.traffic import matching_roads
@@ -64,8 +64,7 @@ class Base:
     temperature: float  # of the air [°C]
     calibration_offset: float  # [dB]
     classes: tuple[PassClass, ...]
-    energy: npt.NDArray[np.float32]  # (receiver, class) of one free pass
-    maximum: npt.NDArray[np.float32]
+    passes: PassLevels  # of one free pass of each class
     other_by_hour: npt.NDArray[np.float32]  # (receiver, 24) of the other traffic
     free: Scenario
     before: HomeLevels
@@ -85,8 +84,8 @@ def weigh_zone(base: Base, zone: Zone) -> ZoneResult:
     bound = [
         index for index, one in enumerate(base.classes) if _bound(base, zone, one, road_indices)
     ]
-    energy, maximum = _silent_levels(base, zone, bound)
-    after = _after(base, zone, bound, energy, maximum)
+    silent = _silent_levels(base, zone, bound)
+    after = _after(base, zone, bound, silent)
     levels = home_levels(
         after,
         base.scene.receivers,
@@ -105,8 +104,8 @@ def weigh_zone(base: Base, zone: Zone) -> ZoneResult:
         hard_limit=base.hard_limit,
         planning_limit=base.planning_limit,
     )
-    spared = {level: _spared(base, zone, bound, maximum, after, level) for level in PASS_LEVELS}
-    night = _night_energy(base, zone, bound, energy)
+    spared = {level: _spared(base, zone, bound, silent, after, level) for level in PASS_LEVELS}
+    night = _night_energy(base, zone, bound, silent)
     relief = relief_samples(night, zone.observance, base.draws)
     quieter = np.maximum(_fall(base.before.l_night, levels.l_night), 0.0)
     people = base.scene.homes.people
@@ -143,13 +142,8 @@ def _bound(base: Base, zone: Zone, one: PassClass, road_indices: Sequence[int]) 
     return one.road in road_indices and zone.binds_truck(retarder, one.exhaust_state)
 
 
-def _silent_levels(
-    base: Base, zone: Zone, bound: Sequence[int]
-) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-    """Exposure and maximum of the bound passes when their drivers obey."""
-    if not bound:
-        empty = np.zeros((base.store.receivers, 0), dtype=np.float32)
-        return empty, empty
+def _silent_levels(base: Base, zone: Zone, bound: Sequence[int]) -> PassLevels:
+    """What the bound passes leave when their drivers obey."""
     classes = silent_in([base.classes[index] for index in bound], zone.name)
     drives: dict[DriveKey, Drive] = {}
     for one in classes:
@@ -178,44 +172,35 @@ def _hours(zone: Zone) -> FloatArray:
     return np.array([float(hour in zone.hours) for hour in range(24)])
 
 
-def _after(
-    base: Base,
-    zone: Zone,
-    bound: Sequence[int],
-    energy: npt.NDArray[np.float32],
-    maximum: npt.NDArray[np.float32],
-) -> Scenario:
+def _after(base: Base, zone: Zone, bound: Sequence[int], silent: PassLevels) -> Scenario:
     free = np.array([one.per_hour for one in base.classes]).reshape(-1, 24)
     obeying = free[list(bound)] * zone.observance * _hours(zone)
     free = free.copy()
     free[list(bound)] -= obeying
-    return scenario(
-        np.hstack([base.energy, energy]),
-        np.hstack([base.maximum, maximum]),
-        np.vstack([free, obeying]),
-        base.other_by_hour,
-    )
+    return scenario(base.passes.joined(silent), np.vstack([free, obeying]), base.other_by_hour)
 
 
 def _spared(
     base: Base,
     zone: Zone,
     bound: Sequence[int],
-    silent: npt.NDArray[np.float32],
+    silent: PassLevels,
     after: Scenario,
     level: int,
 ) -> Interval:
     """People times passes a night above a level that the zone spares."""
-    fleet = spread("fleet_spread")
-    before = passes_above(base.free, base.periods.night, level, fleet)
-    best = float((before - passes_above(after, base.periods.night, level, fleet)) @ base.people)
     if not bound:
         return Interval(0.0, 0.0, 0.0)
+    fleet = spread("fleet_spread")
+    before = passes_above(base.free, base.periods.night, level, fleet)
+    fewer = before - passes_above(after, base.periods.night, level, fleet)
     hours = sorted(zone.hours & base.periods.night)
     chosen = [base.classes[index] for index in bound]
     passes = ZonePasses(
-        free=base.maximum[:, list(bound)].astype(float),
-        silent=silent.astype(float),
+        free=base.passes.maximum[:, list(bound)].astype(float),
+        free_exhaust=base.passes.exhaust_share[:, list(bound)].astype(float),
+        silent=silent.maximum.astype(float),
+        silent_exhaust=silent.exhaust_share.astype(float),
         counts=np.array([one.per_hour[hours].sum() for one in chosen]),
         exhaust=[one.exhaust_state for one in chosen],
     )
@@ -228,12 +213,10 @@ def _spared(
         level,
         base.draws,
     )
-    return interval(best, samples)
+    return interval(max(float(fewer @ base.people), 0.0), samples)
 
 
-def _night_energy(
-    base: Base, zone: Zone, bound: Sequence[int], silent: npt.NDArray[np.float32]
-) -> NightEnergy:
+def _night_energy(base: Base, zone: Zone, bound: Sequence[int], silent: PassLevels) -> NightEnergy:
     night = sorted(base.periods.night)
     both = sorted(base.periods.night & zone.hours)
     seconds = 3600.0 * len(night)
@@ -242,11 +225,14 @@ def _night_energy(
     counts = np.array([one.per_hour[night].sum() for one in base.classes])
     in_zone = np.array([base.classes[index].per_hour[both].sum() for index in bound])
     bound_states = [states[index] for index in bound]
-    energy = base.energy[place].astype(float)
+    running = base.passes.running_energy[place].astype(float)
+    exhaust = base.passes.energy[place] - running
+    left = silent.energy[place].astype(float) - silent.running_energy[place]
     return NightEnergy(
-        braking=by_state(energy, counts, states, seconds),
-        bound=by_state(energy[:, list(bound)], in_zone, bound_states, seconds),
-        silent=by_state(silent[place].astype(float), in_zone, bound_states, seconds),
+        exhaust=by_state(exhaust, counts, states, seconds),
+        running=by_state(running, counts, states, seconds),
+        bound=by_state(exhaust[:, list(bound)], in_zone, bound_states, seconds),
+        silent=by_state(left, in_zone, bound_states, seconds),
         other=base.other_by_hour[place][:, night].astype(float).mean(axis=1),
     )
 

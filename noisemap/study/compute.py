@@ -1,0 +1,276 @@
+"""From a scene and its traffic to the base that zones are weighed against."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from noisemap.atmosphere import pressure_at_altitude
+from noisemap.community.criteria import criteria
+from noisemap.community.indicators import night_level
+from noisemap.descent.drive import Drive
+from noisemap.errors import BadDataError
+from noisemap.exposure.areas import grid_receivers, level_areas
+from noisemap.exposure.driving import drive_road
+from noisemap.exposure.levels import Scenario, home_levels, people_shares, scenario
+from noisemap.exposure.passes import (
+    FREE,
+    DriveKey,
+    PassClass,
+    braking_classes,
+    other_flows,
+    pass_sound,
+    traffic_emission,
+)
+from noisemap.exposure.product import (
+    PassLevels,
+    PassSound,
+    PathShares,
+    energy_at_receivers,
+    pass_levels,
+    path_shares,
+)
+from noisemap.exposure.results import LevelArea
+from noisemap.exposure.traffic import Flow, assumed_flows, flows_from_table
+from noisemap.exposure.uncertainty import draw, spread
+from noisemap.levels import from_energy
+from noisemap.readers.tables import read_table
+from noisemap.scene.model import Scene
+from noisemap.states import EXHAUST_STATES
+from noisemap.study.prepare import Prepared
+from noisemap.study.progress import Reporter
+from noisemap.transfer.build import Air, build_store
+from noisemap.transfer.store import TransferStore
+from noisemap.zones.weigh import Base
+
+FloatArray = npt.NDArray[np.float64]
+
+TRAFFIC_COLUMNS = (
+    "road",
+    "direction",
+    "hour",
+    "vehicle_class",
+    "exhaust_state",
+    "vehicles_per_hour",
+)
+AREA_EDGES = (50.0, 55.0, 60.0, 65.0, 70.0, 75.0, 80.0)
+
+
+@dataclass(frozen=True)
+class Computed:
+    """The base, and what the findings show beside it."""
+
+    base: Base
+    drives: dict[DriveKey, Drive]
+    sound: PassSound
+    shares: PathShares  # of the braking trucks' night emission
+    air: Air
+    notes: tuple[str, ...]  # assumptions about the traffic
+
+
+def traffic_of(prepared: Prepared, scene: Scene) -> tuple[list[Flow], list[str]]:
+    """Flows of the study's traffic, and sentences about what was assumed."""
+    traffic = prepared.study.traffic
+    shares = {state: traffic.exhaust_shares.share(state) for state in EXHAUST_STATES}
+    carrying = [int(road) for road in np.unique(scene.stretches.road)]
+    if prepared.traffic_file is not None:
+        table = read_table(
+            prepared.traffic_file, required=TRAFFIC_COLUMNS[:4], known=TRAFFIC_COLUMNS
+        )
+        flows, notes = flows_from_table(table, scene.roads, shares)
+        silent = sorted({flow.road for flow in flows} - set(carrying))
+        if silent:
+            names = ", ".join(scene.roads[index].name for index in silent)
+            notes.append(
+                f"Traffic is given for {names}, which carries no modelled stretch here "
+                "(see roads.truck_classes); it is left out"
+            )
+        return [flow for flow in flows if flow.road in carrying], notes
+    assumed = traffic.assumed
+    assert assumed is not None
+    if assumed.roads is not None:
+        wanted = set(assumed.roads)
+        carrying = [index for index in carrying if scene.roads[index].name in wanted]
+        if not carrying:
+            raise BadDataError(
+                f"traffic.assumed.roads: none of {', '.join(sorted(wanted))} is a modelled road; "
+                + "there are: "
+                + ", ".join(sorted({road.name for road in scene.roads if road.name})[:12])
+            )
+    return assumed_flows(
+        scene.roads,
+        carrying,
+        assumed.vehicles_per_day,
+        assumed.medium_share,
+        assumed.heavy_share,
+        assumed.heavy_night_share,
+        shares,
+    )
+
+
+def air_of(prepared: Prepared, scene: Scene) -> Air:
+    """The air of the study; its pressure follows from the roads' height when none is given."""
+    weather = prepared.study.weather
+    pressure = weather.pressure_kpa
+    if pressure is None:
+        pressure = float(pressure_at_altitude(float(np.median(scene.stretches.z))))
+    return Air(
+        temperature=weather.temperature_c,
+        relative_humidity=weather.relative_humidity_pct,
+        pressure=pressure,
+        c0=weather.c0_db,
+        screening_reading=weather.screening_reading,
+    )
+
+
+def free_drives(prepared: Prepared, scene: Scene, flows: Sequence[Flow]) -> dict[DriveKey, Drive]:
+    """Drives of every truck class on every road and direction that heavy trucks use."""
+    ways = sorted({(flow.road, flow.direction) for flow in flows if flow.vehicle_class == "heavy"})
+    return {
+        (road, direction, index, FREE): drive_road(
+            scene.stretches, road, direction, truck, prepared.practice
+        )
+        for road, direction in ways
+        for index, truck in enumerate(prepared.trucks)
+    }
+
+
+def compute(prepared: Prepared, scene: Scene, store_folder: Path, reporter: Reporter) -> Computed:
+    """Build or reuse the transfer store and compute every level without any zone."""
+    flows, notes = traffic_of(prepared, scene)
+    air = air_of(prepared, scene)
+    reporter.stage("sound paths from the roads to the homes")
+    receivers = np.column_stack([scene.receivers.x, scene.receivers.y, scene.receivers.height])
+    store = build_store(
+        store_folder,
+        scene,
+        receivers,
+        air,
+        prepared.study.run.max_distance_m,
+        memory_gb=prepared.study.run.memory_gb,
+        progress=reporter.advance,
+    )
+    reporter.stage("trucks on the grade, and their levels at the homes")
+    drives = free_drives(prepared, scene, flows)
+    classes = tuple(braking_classes(flows, prepared.trucks, drives))
+    sound = pass_sound(
+        classes,
+        drives,
+        scene.stretches,
+        prepared.trucks,
+        temperature=air.temperature,
+        calibration_offset=prepared.study.source.calibration_offset_db,
+    )
+    passes = pass_levels(store, sound)
+    other = energy_at_receivers(
+        store, traffic_emission(other_flows(flows, classes), scene.stretches, air.temperature)
+    )
+    free = scenario(passes, _per_hour(classes), other)
+    shares = path_shares(store, _night_emission(classes, sound, prepared))
+    base = _base(prepared, scene, store, classes, passes, other, free, shares, air)
+    return Computed(base, drives, sound, shares, air, tuple(notes))
+
+
+def areas(
+    prepared: Prepared, computed: Computed, store_folder: Path, reporter: Reporter
+) -> tuple[LevelArea, ...]:
+    """Areas of the loudest pass of braking trucks without any zone."""
+    scene, sound = computed.base.scene, computed.sound
+    sounding = sound.peak[:, :, 1].any(axis=(0, 2)) | sound.peak[:, :, 0].any(axis=(0, 2))
+    points = prepared.study.run.grid_points
+    if points == 0 or not sounding.any():
+        return ()
+    reporter.stage("level areas")
+    reach = min(prepared.study.run.max_distance_m, 1000.0)
+    receivers, axes = grid_receivers(scene, sounding, points, reach)
+    store = build_store(
+        store_folder,
+        scene,
+        receivers,
+        computed.air,
+        reach,
+        memory_gb=prepared.study.run.memory_gb,
+        progress=reporter.advance,
+    )
+    maximum = pass_levels(store, sound).maximum
+    return level_areas(maximum.max(axis=1).astype(float), axes, AREA_EDGES)
+
+
+def _per_hour(classes: Sequence[PassClass]) -> FloatArray:
+    return np.array([one.per_hour for one in classes]).reshape(-1, 24)
+
+
+def _night_emission(
+    classes: Sequence[PassClass], sound: PassSound, prepared: Prepared
+) -> npt.NDArray[np.float32]:
+    """Mean sound power of the braking trucks at night over (stretch, height, band) [1]."""
+    night = sorted(prepared.periods.night)
+    weights = _per_hour(classes)[:, night].sum(axis=1) / (3600.0 * len(night))
+    return np.tensordot(weights.astype(np.float32), sound.energy, axes=(0, 0))
+
+
+def _base(
+    prepared: Prepared,
+    scene: Scene,
+    store: TransferStore,
+    classes: tuple[PassClass, ...],
+    passes: PassLevels,
+    other: npt.NDArray[np.float32],
+    free: Scenario,
+    shares: PathShares,
+    air: Air,
+) -> Base:
+    study = prepared.study
+    people = people_shares(
+        night_level(free.traffic_by_hour, prepared.periods), scene.receivers, scene.homes
+    )
+    loudest = _loudest_receiver(free.braking_by_hour.sum(axis=1), scene)
+    background = None
+    if study.background is not None:
+        background = np.full(24, study.background.day_db)
+        background[sorted(prepared.periods.evening)] = study.background.evening_db
+        background[sorted(prepared.periods.night)] = study.background.night_db
+    fleet = spread("fleet_spread")
+    return Base(
+        scene=scene,
+        store=store,
+        trucks=prepared.trucks,
+        practice=prepared.practice,
+        hard_limit=study.descent.hard_limit_c,
+        planning_limit=study.descent.planning_limit_c,
+        temperature=air.temperature,
+        calibration_offset=study.source.calibration_offset_db,
+        classes=classes,
+        passes=passes,
+        other_by_hour=other,
+        free=free,
+        before=home_levels(free, scene.receivers, scene.homes, prepared.periods, fleet, background),
+        people=people,
+        loudest_receiver=loudest,
+        home_sigma=home_sigma(shares, loudest),
+        draws=draw(study.run.samples, len(scene.homes.home_id), study.run.seed),
+        periods=prepared.periods,
+        background=background,
+        criteria=tuple(criteria()[key] for key in study.criteria.use),
+        worth_people_passes=study.criteria.worth_people_passes,
+    )
+
+
+def home_sigma(shares: PathShares, loudest: npt.NDArray[np.int64]) -> FloatArray:
+    """Error of each home's level: its receiver's, and the change over the terrain's twin [dB]."""
+    energy, twin = shares.energy[loudest], shares.twin_energy[loudest]
+    heard = (energy > 0.0) & (twin > 0.0)
+    change = np.zeros(len(loudest))
+    change[heard] = from_energy(twin[heard]) - from_energy(energy[heard])
+    return np.hypot(spread("receiver"), change)
+
+
+def _loudest_receiver(energy: FloatArray, scene: Scene) -> npt.NDArray[np.int64]:
+    order = np.lexsort((-energy, scene.receivers.home))
+    owners = scene.receivers.home[order]
+    first = np.searchsorted(owners, np.arange(len(scene.homes.home_id)))
+    return np.asarray(order[first], dtype=np.int64)

@@ -1,0 +1,305 @@
+"""Putting together what a run found, for the outputs to format."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from noisemap.community.annoyance import percent_highly_annoyed
+from noisemap.community.awakening import (
+    awakening_probability,
+    below_range,
+    indoor_level,
+    probability_of_any,
+)
+from noisemap.community.indicators import people_by_band
+from noisemap.descent.drive import Drive
+from noisemap.exposure.driving import road_rows
+from noisemap.exposure.passes import FREE, DriveKey
+from noisemap.exposure.results import DriveRow, Findings, LevelArea, ZoneResult
+from noisemap.levels import from_energy
+from noisemap.scene.model import Scene
+from noisemap.study.compute import Computed
+from noisemap.study.hours import show_hours
+from noisemap.study.prepare import Prepared
+from noisemap.transfer.store import FLAG_WORDS
+from noisemap.zones.weigh import Base
+
+FLAG_SHARE = 0.1
+"""Share of a home's energy above which a flag of its paths is the home's flag [1]."""
+
+FAR_M = 1000.0
+NIGHT_BANDS = (35, 75)
+ANNOYANCE_FLOOR_DEN, SLEEP_FLOOR_NIGHT = 53.0, 45.0
+STUDY_SOURCES = (
+    "iso9613-1",
+    "iso9613-2",
+    "iec61672-1",
+    "directive-2015-996",
+    "rd1513-2005",
+    "grade-severity",
+    "bowman-1989",
+    "moving-point-source",
+    "own-model",
+    "own-assumption",
+    "state-engine-brake-practice",
+)
+
+
+def findings(
+    prepared: Prepared,
+    scene: Scene,
+    computed: Computed,
+    zones: Sequence[ZoneResult],
+    areas: tuple[LevelArea, ...],
+) -> Findings:
+    """Everything a run found."""
+    study, base = prepared.study, computed.base
+    before = base.before
+    nearest = computed.shares.nearest[base.loudest_receiver]
+    people = scene.homes.people
+    recommended = [zone for zone in zones if zone.verdict == "worth signing"]
+    return Findings(
+        study_name=study.study.name,
+        units=study.units,
+        before=before,
+        zones=tuple(zones),
+        areas=areas,
+        areas_indicator="loudest pass of braking trucks, LAmax outdoors [dB]",
+        drive=drive_rows(prepared, scene, computed.drives),
+        people_by_band={
+            "night level of braking trucks": people_by_band(before.l_night, people, *NIGHT_BANDS),
+            "night level of all modelled traffic": people_by_band(
+                before.l_night_traffic, people, *NIGHT_BANDS
+            ),
+            "loudest pass of braking trucks": people_by_band(before.l_a_max, people, 45, 90),
+        },
+        far_people=float(people[nearest > FAR_M].sum()),
+        home_flags=home_flags(computed),
+        answer=answer(prepared, base, zones),
+        cautions=(),
+        assumptions=_assumptions(prepared, scene, computed),
+        warnings=_warnings(base),
+        method=_method(prepared, computed),
+        uncertainty=_uncertainty(prepared),
+        sources=STUDY_SOURCES
+        + tuple(rule.source for rule in base.criteria if rule.source not in STUDY_SOURCES),
+        gain_with_background=recommended[0].gain_with_background if recommended else {},
+        optional_effects=_optional_effects(base),
+        alternatives=ALTERNATIVES,
+        home_halfwidth=_halfwidth(base),
+        invented=study.study.invented,
+    )
+
+
+ALTERNATIVES = (
+    "Muffler inspections at the roadside act on the loudest trucks everywhere and ask nothing "
+    "of the brakes; the visual exhaust rule is the strongest case.",
+    "An unmuffled-only rule touches no truck with a working muffler: weigh it beside any ban.",
+    "A wall or a closed gap screens homes near the road, not those that look onto it from above.",
+    "Asking the haulers who use the road at night costs no sign and can come first.",
+)
+
+
+def answer(prepared: Prepared, base: Base, zones: Sequence[ZoneResult]) -> str:
+    """The sentences that answer the study's question."""
+    loud = float((base.before.passes_night[70] >= 1.0) @ base.scene.homes.people)
+    parts = [
+        f"{loud:,.0f} of {base.scene.homes.people.sum():,.0f} people live where at least one "
+        "braking truck a night is louder than 70 dB outdoors."
+    ]
+    refused = [zone for zone in zones if zone.verdict == "refused for brakes"]
+    worth = [zone for zone in zones if zone.verdict == "worth signing"]
+    study_first = [zone for zone in zones if zone.verdict == "needs an engineering study"]
+    parts += [zone.sentence for zone in refused]
+    if worth:
+        best = max(worth, key=lambda zone: zone.people_passes[70].best)
+        parts.append(best.sentence)
+        parts.append(
+            f"{best.zone.name} makes the night quieter by 1 dB or more for "
+            f"{best.people_helped.best:,.0f} people "
+            f"({best.people_helped.low:,.0f} to {best.people_helped.high:,.0f})."
+        )
+    elif study_first:
+        parts += [zone.sentence for zone in study_first]
+    elif zones:
+        parts.append("None of the zones of this study is worth a sign.")
+    else:
+        parts.append("The study names no zone: this is the noise as it is.")
+    return " ".join(parts)
+
+
+def drive_rows(
+    prepared: Prepared, scene: Scene, drives: Mapping[DriveKey, Drive]
+) -> dict[str, tuple[DriveRow, ...]]:
+    """What each truck class does on the stretches where it descends with its brakes at work."""
+    rows: dict[str, list[DriveRow]] = {truck.name: [] for truck in prepared.trucks}
+    for (road, direction, truck, variant), drive in drives.items():
+        if variant != FREE or not (drive.retarder_share.any() or drive.brake_w.any()):
+            continue
+        stretches = road_rows(scene.stretches, road)
+        order = stretches if direction > 0 else stretches[::-1]
+        for place, stretch in enumerate(order):
+            rows[prepared.trucks[truck].name].append(
+                DriveRow(
+                    stretch=int(stretch),
+                    speed_kmh=float(drive.speed_ms[place] * 3.6),
+                    engine_speed_rpm=float(drive.engine_speed_rpm[place]),
+                    braking_cylinders=float(drive.braking_cylinders[place]),
+                    duty=float(drive.retarder_share[place]),
+                    brake_temperature_c=float(drive.temperature_c[place + 1]),
+                )
+            )
+    return {name: tuple(found) for name, found in rows.items()}
+
+
+def home_flags(computed: Computed) -> tuple[tuple[str, ...], ...]:
+    """What is said about each home's figures."""
+    place = computed.base.loudest_receiver
+    energy = np.maximum(computed.shares.energy[place], 1e-300)
+    share = computed.shares.flagged[place] / energy[:, None]
+    flags: list[tuple[str, ...]] = []
+    for home in range(len(place)):
+        words = [
+            word
+            for bit, word in FLAG_WORDS.items()
+            if share[home, bit.bit_length() - 1] >= FLAG_SHARE
+        ]
+        if computed.base.scene.homes.estimated[home]:
+            words.append("this home is assumed, not mapped")
+        flags.append(tuple(words))
+    return tuple(flags)
+
+
+def _assumptions(prepared: Prepared, scene: Scene, computed: Computed) -> tuple[str, ...]:
+    study = prepared.study
+    said = [*scene.assumptions, *computed.notes]
+    given = study.model_fields_set
+    if "truck" not in given:
+        said.append("The weights of the trucks are this project's default, not the place's own.")
+    if study.background is None:
+        said.append(
+            "No background level was given: what a zone gains is an upper bound; "
+            "the gain of the total level stands beside it for 45, 50 and 55 dB."
+        )
+    elif study.background.source == "assumed":
+        said.append(
+            f"The background is assumed: {study.background.day_db:g} dB by day, "
+            f"{study.background.evening_db:g} dB in the evening, "
+            f"{study.background.night_db:g} dB at night."
+        )
+    if study.weather.pressure_kpa is None:
+        said.append(
+            f"The air pressure follows from the height of the roads: {computed.air.pressure:.1f} kPa."
+        )
+    if study.descent.assumed_speed_kmh is None:
+        said.append("Trucks are taken to drive at the posted limit where the grade allows it.")
+    said.append(
+        f"A zone is asked to spare at least {study.criteria.worth_people_passes:g} people times "
+        "passes a night above 70 dB to be worth a sign: a choice of this study, not a rule."
+    )
+    said.append(
+        "Worn exhausts (leaking or gutted) count as unmuffled, as straight ones do: "
+        "an unmuffled-only rule is taken to bind both."
+    )
+    return tuple(dict.fromkeys(said))
+
+
+def _warnings(base: Base) -> tuple[str, ...]:
+    warnings = [
+        "Exhaust levels come from an interim table until the pulse model stands behind it: "
+        "their error is about 6 dB."
+    ]
+    if base.scene.terrain.native_cell > 30.0:
+        warnings.append(
+            f"The terrain has cells of {base.scene.terrain.native_cell:.0f} m: it gives a descent's "
+            "mean grade, no steepest part; temperatures carry that error."
+        )
+    return tuple(warnings)
+
+
+def _method(prepared: Prepared, computed: Computed) -> tuple[str, ...]:
+    reading = (
+        "Abar = max(Dz - Agr, 0) with Agr of either sign (literal)"
+        if computed.air.screening_reading == "literal"
+        else "Abar = Dz - max(Agr, 0) (positive)"
+    )
+    return (
+        "Propagation: ISO 9613-2:1996, general method in octave bands, with ISO 9613-1:1993; "
+        "the edition of 2024 is not used.",
+        f"Screening reads the standard as {reading}; the other reading can differ by up to 2.5 dB.",
+        "Not covered by the standard and added here: the maximum of a pass (LAmax), taken as the "
+        "loudest stretch downwind with the fast weighting of a moving source.",
+        "The standard's accuracy covers neither screening nor reflections; diffraction round the "
+        "sides of obstacles and reflections are not in the map yet.",
+        "Levels are for weather that favours propagation"
+        + (
+            f", with the long-term correction C0 = {computed.air.c0:g} dB shown apart."
+            if computed.air.c0
+            else "."
+        )
+        + " On clear calm nights in a valley sound can carry further than that.",
+        "Facade levels stand 0.1 m before the wall without its own reflection, "
+        f"{prepared.study.homes.receiver_height_m:g} m above the ground.",
+        "Tyres, engine and low outlets sound from 0.5 m, not from the Directive's 0.05 m; "
+        "stacks from 3.7 m.",
+        f"Brakes: one heat balance, preset {prepared.study.descent.preset}; every peak includes "
+        "the heat of one full stop.",
+        "Levels say whose they are: braking trucks (those that use a compression-release "
+        "retarder on their way), all modelled traffic, or total with the background.",
+        f"Study hours: night {_span(prepared.periods.night)}, "
+        f"evening {_span(prepared.periods.evening)}.",
+    )
+
+
+def _span(hours: frozenset[int]) -> str:
+    return show_hours(hours) if hours else "none"
+
+
+def _uncertainty(prepared: Prepared) -> tuple[str, ...]:
+    return (
+        f"Intervals are 90 %, from {prepared.study.run.samples} paired samples, "
+        f"seed {prepared.study.run.seed}.",
+        "Drawn once for all homes: the level of unmuffled exhausts, the difference to muffled "
+        "ones, what sounds with the retarder silent, the method, the share of unmuffled trucks "
+        "and the observance. Drawn for each home: its receiver and the terrain's error.",
+        "Not in the intervals: wrong counts, wrong roads, mixed-up units, and what the method "
+        "does not cover.",
+    )
+
+
+def _halfwidth(base: Base) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Half the 90 % interval of a home's own level: common and home errors together [dB]."""
+    common = base.draws.exhaust["straight"].std()
+    return np.asarray(1.645 * np.hypot(common, base.home_sigma))
+
+
+def _optional_effects(base: Base) -> dict[str, str]:
+    """Effects by recalled curves: shown on request, never the deciding number."""
+    people = base.scene.homes.people
+    night, den = base.before.l_night_traffic, base.before.l_den_traffic
+    counted_den, counted_night = den >= ANNOYANCE_FLOOR_DEN, night >= SLEEP_FLOOR_NIGHT
+    annoyed = percent_highly_annoyed(den[counted_den]) / 100.0 @ people[counted_den]
+    disturbed = (
+        percent_highly_annoyed(night[counted_night], "sleep_eu_2020")
+        / 100.0
+        @ people[counted_night]
+    )
+    place = base.loudest_receiver
+    counts = np.array([one.per_hour[sorted(base.periods.night)].sum() for one in base.classes])
+    inside = indoor_level(from_energy(base.passes.energy[place].astype(float)))
+    woken = probability_of_any(awakening_probability(inside), counts) if base.classes else 0.0
+    quiet = float(people[np.all(below_range(inside), axis=1)].sum())
+    return {
+        "people highly annoyed by all modelled traffic (recalled coefficients)": (
+            f"{annoyed:,.0f}; {people[~counted_den].sum():,.0f} people are below the curve's range"
+        ),
+        "people highly sleep-disturbed by all modelled traffic (recalled coefficients)": (
+            f"{disturbed:,.0f}; {people[~counted_night].sum():,.0f} people are below the curve's range"
+        ),
+        "people woken at least once a night by braking trucks (recalled coefficients)": (
+            f"{np.sum(woken * people):,.0f} with windows slightly open (15 dB; 10 to 28 dB is "
+            f"usual); {quiet:,.0f} people are below the curve's range"
+        ),
+    }

@@ -1,0 +1,231 @@
+"""From a checked study file to resolved inputs: files found, hashed, and kept inside the folder."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from noisemap.community.criteria import criteria
+from noisemap.community.indicators import Periods
+from noisemap.descent.brake_temperature import Conditions
+from noisemap.descent.drive import Habit
+from noisemap.descent.truck import TruckModel, packaged_truck, truck_from_table, truck_names
+from noisemap.errors import MissingInputError, NoisemapError, Problem, StudyError
+from noisemap.exposure.driving import Practice, TruckClass
+from noisemap.scene.inputs import SceneInputs
+from noisemap.states import Zone
+from noisemap.storage import sha256_file
+from noisemap.study.load import load_study
+from noisemap.study.model import Study
+
+HABITS: dict[str, Habit] = {"lowest_that_holds": "lowest_that_holds", "always_full": "high"}
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A study whose files are there."""
+
+    path: Path
+    study: Study
+    inputs: SceneInputs
+    traffic_file: Path | None
+    trucks: tuple[TruckClass, ...]
+    practice: Practice
+    periods: Periods
+    zones: tuple[Zone, ...]
+    hashes: dict[str, str]  # file name as in the study -> SHA-256
+
+
+def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
+    """Read a study file and find everything that it names.
+
+    Raises
+    ------
+    StudyError
+        When a path leaves the study's folder without leave, or a name is unknown.
+    MissingInputError
+        With every file that is not there.
+    """
+    study = load_study(path)
+    root = path.resolve().parent
+    names = dict(_files(study))
+    files = {key: root / name for key, name in names.items()}
+    _check_inside(path.name, names, files, root, allow_outside)
+    _check_there(path.name, names, files)
+    _check_names(path.name, study)
+    walls = files.get("obstacles.walls")
+    inputs = SceneInputs(
+        terrain_files=tuple(
+            files[f"terrain.files[{number + 1}]"] for number in range(len(study.terrain.files))
+        ),
+        roads_file=files["roads.file"],
+        homes_file=files["homes.file"],
+        crs=study.study.crs,
+        window=study.study.window,
+        attribution=tuple(study.study.attribution),
+        max_distance_m=study.run.max_distance_m,
+        terrain_crs=study.terrain.crs,
+        terrain_nodata=study.terrain.nodata,
+        terrain_vertical_unit=study.terrain.vertical_unit,
+        roads_layer=study.roads.layer,
+        roads_crs=study.roads.crs,
+        roads_columns=study.roads.columns,
+        road_classes=_tuple(study.roads.classes),
+        truck_classes=_tuple(study.roads.truck_classes),
+        road_names=_tuple(study.roads.names),
+        road_width_m=study.roads.width_m,
+        homes_source=study.homes.source,
+        homes_layer=study.homes.layer,
+        homes_crs=study.homes.crs,
+        homes_columns=study.homes.columns,
+        placement=study.homes.placement,
+        receiver_height_m=study.homes.receiver_height_m,
+        people_per_dwelling=study.homes.people_per_dwelling,
+        people_total=study.homes.people_total,
+        proxies=study.homes.proxies,
+        proxy_people=study.homes.proxy_people,
+        ground_file=files.get("ground.file"),
+        ground_layer=study.ground.layer,
+        ground_crs=study.ground.crs,
+        ground_columns=study.ground.columns,
+        ground_default_factor=study.ground.default_factor,
+        foliage_height_m=study.ground.foliage_height_m,
+        walls_file=walls,
+        walls_layer=study.obstacles.layer,
+        walls_crs=study.obstacles.crs,
+        obstacle_buildings=study.obstacles.buildings,
+        assumed_wall_height_m=study.obstacles.assumed_wall_height_m,
+    )
+    hashes = {names[key]: sha256_file(file) for key, file in sorted(files.items())}
+    hashes[path.name] = sha256_file(path)
+    return Prepared(
+        path=path,
+        study=study,
+        inputs=inputs,
+        traffic_file=files.get("traffic.file"),
+        trucks=_trucks(study, files),
+        practice=_practice(study),
+        periods=Periods(study.traffic.periods.night, study.traffic.periods.evening),
+        zones=tuple(
+            Zone(
+                name=zone.name,
+                road=zone.road,
+                from_m=zone.start,
+                to_m=zone.end,
+                hours=zone.hours,
+                binds=zone.binds,
+                observance=zone.observance,
+            )
+            for zone in study.zone
+        ),
+        hashes=hashes,
+    )
+
+
+def _files(study: Study) -> Iterator[tuple[str, str]]:
+    for number, name in enumerate(study.terrain.files, start=1):
+        yield f"terrain.files[{number}]", name
+    yield "roads.file", study.roads.file
+    yield "homes.file", study.homes.file
+    for key, name in (
+        ("ground.file", study.ground.file),
+        ("obstacles.walls", study.obstacles.walls),
+        ("traffic.file", study.traffic.file),
+    ):
+        if name is not None:
+            yield key, name
+    for number, truck in enumerate(study.truck, start=1):
+        if truck.model.endswith(".toml"):
+            yield f"truck[{number}].model", truck.model
+
+
+def _check_inside(
+    where: str, names: dict[str, str], files: dict[str, Path], root: Path, allow_outside: bool
+) -> None:
+    if allow_outside:
+        return
+    problems = [
+        Problem(
+            where,
+            key,
+            names[key],
+            "",
+            "it lies outside the study's folder; allow it with --allow-outside",
+        )
+        for key, file in files.items()
+        if not file.resolve().is_relative_to(root)
+    ]
+    if problems:
+        raise StudyError("\n".join(map(str, problems)), problems)
+
+
+def _check_there(where: str, names: dict[str, str], files: dict[str, Path]) -> None:
+    problems = [
+        Problem(where, key, names[key], "", f"there is no file {file}")
+        for key, file in files.items()
+        if not file.is_file()
+    ]
+    if problems:
+        raise MissingInputError("\n".join(map(str, problems)), problems)
+
+
+def _check_names(where: str, study: Study) -> None:
+    problems = [
+        Problem(where, "criteria.use", name, ", ".join(criteria()))
+        for name in study.criteria.use
+        if name not in criteria()
+    ]
+    problems += [
+        Problem(
+            where,
+            f"truck[{number}].model",
+            truck.model,
+            ", ".join(truck_names()),
+            "or a .toml file",
+        )
+        for number, truck in enumerate(study.truck, start=1)
+        if not truck.model.endswith(".toml") and truck.model not in truck_names()
+    ]
+    if problems:
+        raise StudyError("\n".join(map(str, problems)), problems)
+
+
+def _trucks(study: Study, files: dict[str, Path]) -> tuple[TruckClass, ...]:
+    return tuple(
+        TruckClass(
+            name=truck.name,
+            model=_model(truck.model, files.get(f"truck[{number}].model")),
+            mass=truck.mass,
+            share=truck.share,
+            retarder=truck.retarder,
+        )
+        for number, truck in enumerate(study.truck, start=1)
+    )
+
+
+def _model(name: str, file: Path | None) -> TruckModel:
+    if file is None:
+        return packaged_truck(name)
+    try:
+        table = tomllib.loads(file.read_text(encoding="utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise StudyError(f"{file.name}: not valid TOML ({error})") from error
+    try:
+        return truck_from_table(table, file.stem)
+    except NoisemapError as error:
+        raise StudyError(f"{file.name}: {error}") from error
+
+
+def _practice(study: Study) -> Practice:
+    descent = study.descent
+    return Practice(
+        conditions=Conditions(descent.preset, descent.entry_temperature_c, descent.ambient_c),
+        habit=HABITS[descent.stage_habit],
+        assumed_speed=descent.assumed_speed_kmh / 3.6 if descent.assumed_speed_kmh else None,
+    )
+
+
+def _tuple(names: list[str] | None) -> tuple[str, ...] | None:
+    return None if names is None else tuple(names)
