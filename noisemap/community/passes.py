@@ -52,8 +52,8 @@ def exceedance_probability(
         raise OutOfDomainError("passes: a negative spread is not allowed (allowed: 0 and above)")
     mean, threshold = np.asarray(energy_mean_level, dtype=float), np.asarray(threshold_db)
     above = mean - MEAN_SHIFT * spread**2 - threshold
-    certain = np.where(above > 0.0, 1.0, 0.0)
-    return np.where(spread > 0.0, ndtr(above / np.where(spread > 0.0, spread, 1.0)), certain)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        return np.where(spread > 0.0, ndtr(above / spread), np.where(above > 0.0, 1.0, 0.0))
 
 
 def expected_passes(
