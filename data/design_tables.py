@@ -23,12 +23,15 @@ WORK_BY_HOUR = (  # the mill's own trucks, day shift
 EXHAUST_SHARES = {"after_treatment": 0.50, "muffled": 0.40, "worn": 0.06, "straight": 0.04}
 
 READING_COLUMNS = (
-    "reading_id", "date", "time", "site", "lane", "distance_ft", "site_surface",
-    "speed_limit_mph", "reading_dba", "ambient_before", "ambient_after", "wind_mph", "gust_mph",
-    "precipitation", "microphone_height_ft", "rise_db", "fall_db", "model_year",
-    "exhaust_condition", "tyres", "vehicle", "carrier", "plate", "officer", "training",
+    "reading_id", "run", "date", "time", "site", "target_point", "lane", "distance_ft",
+    "site_surface", "speed_limit_mph", "reading_dba", "ambient_before", "ambient_after",
+    "wind_mph", "gust_mph", "precipitation", "microphone_height_ft", "rise_db", "fall_db",
+    "model_year", "exhaust_condition", "tyres", "vehicle", "carrier", "plate", "officer", "training",
     "meter_serial", "calibrator_serial", "lab_calibration_date", "field_check_before",
-    "field_check_after", "recording_sha256", "retarder_heard_by",
+    "field_check_after", "recording_sha256", "retarder_heard_by", "tyres_original",
+    "gross_weight_lb", "exempt", "interstate", "meter_type", "windscreen",
+    "microphone_above_surface_ft", "observer_distance_ft", "open_radius_ft",
+    "tunnel_distance_ft", "inside_zone", "emergency_seen",
 )  # fmt: skip
 SITES = (  # name, distance [ft], surface, speed limit [mph], usual level [dB(A)]
     ("Milepost 3.7 pull-out", 50, "hard", 45, 85.0),
@@ -57,6 +60,7 @@ READING_FAULTS: tuple[dict[str, object], ...] = (
     {"id": "R14", "field": "precipitation", "value": "rain", "fault": "precipitation"},
     {"id": "R16", "field": "microphone_height_ft", "value": "7", "fault": "microphone above 6 ft"},
     {"id": "R17", "field": "rise_db", "value": "4", "fault": "rise below 6 dB"},
+    {"id": "R19", "field": "interstate", "value": "no", "fault": "not in interstate commerce"},
     {"id": "R20", "field": "field_check_after", "value": "95.6", "fault": "field check drifted"},
     {"id": "R22", "field": "lab_calibration_date", "value": "2023-02-14", "fault": "too old"},
     {"id": "R24", "field": "reading_dba", "value": "", "fault": "no reading"},
@@ -112,6 +116,8 @@ def write_readings(path: Path, rng: np.random.Generator) -> None:
         fault = faults.get(str(row["reading_id"]))
         if fault is not None:
             row[str(fault["field"])] = fault["value"]
+            if fault["field"] == "wind_mph":
+                row["gust_mph"] = 19
         rows.append(tuple(row[c] for c in READING_COLUMNS))
     _write(path, READING_COLUMNS, rows)
 
@@ -124,9 +130,11 @@ def _reading(number: int, rng: np.random.Generator) -> dict[str, object]:
     name = f"R{number:02d}"
     return {
         "reading_id": name,
+        "run": "highway",
         "date": f"2026-{4 + (number - 1) // 10:02d}-{10 + (number - 1) % 10:02d}",
         "time": f"{int(rng.integers(6, 21)):02d}:{int(rng.integers(0, 60)):02d}",
         "site": site,
+        "target_point": f"peg {(number - 1) % len(SITES) + 1}",
         "lane": "downhill",
         "distance_ft": distance,
         "site_surface": surface,
@@ -142,7 +150,7 @@ def _reading(number: int, rng: np.random.Generator) -> dict[str, object]:
         "fall_db": int(rng.integers(9, 19)),
         "model_year": int(rng.integers(1983, 2025)),
         "exhaust_condition": EXHAUST_CONDITIONS[state],
-        "tyres": str(rng.choice(["ribbed", "ribbed", "lug, vented", "cavities"])),
+        "tyres": str(rng.choice(["ribbed", "lug, vented", "cavities"], p=[0.6, 0.3, 0.1])),
         "vehicle": str(rng.choice(["tractor and semitrailer", "truck and trailer", "dump truck"])),
         "carrier": str(rng.choice(CARRIERS)),
         "plate": f"BG {int(rng.integers(1000, 9999))}",
@@ -157,6 +165,18 @@ def _reading(number: int, rng: np.random.Generator) -> dict[str, object]:
         "retarder_heard_by": str(
             rng.choice(["officer", "officer and recording", ""], p=[0.5, 0.4, 0.1])
         ),
+        "tyres_original": "yes",
+        "gross_weight_lb": 1000 * int(rng.integers(26, 81)),
+        "exempt": "none",
+        "interstate": str(rng.choice(["yes", ""], p=[0.9, 0.1])),
+        "meter_type": "Type 1",
+        "windscreen": "yes",
+        "microphone_above_surface_ft": 4,
+        "observer_distance_ft": 6,
+        "open_radius_ft": 70,
+        "tunnel_distance_ft": 900,
+        "inside_zone": str(rng.choice(["yes", ""], p=[0.7, 0.3])),
+        "emergency_seen": str(rng.choice(["no", ""], p=[0.8, 0.2])),
     }
 
 

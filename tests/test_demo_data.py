@@ -352,7 +352,7 @@ class TestDirt:
         assert len(dirt("roads.geojson")) == 6
         assert len(dirt("homes.geojson")) == 3
         assert len(dirt("terrain.tif")) == 1
-        assert len(dirt("readings.csv")) == 14
+        assert len(dirt("readings.csv")) == 15
 
     @pytest.mark.parametrize(
         ("what", "value"),
@@ -423,6 +423,7 @@ class TestDirt:
             assert float(row["rise_db"]) >= 6.0
             assert float(row["fall_db"]) >= 6.0
             assert row["precipitation"] == "none"
+            assert row["interstate"] in ("yes", "")
             assert len(row["recording_sha256"]) == 64
 
 
