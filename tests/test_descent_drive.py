@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 from pathlib import Path
+from time import perf_counter
 from typing import Any
 
 import numpy as np
@@ -467,3 +468,52 @@ def test_one_grade_stands_for_all_pieces():
 def test_cylinders_that_the_switch_does_not_have_are_refused():
     with pytest.raises(OutOfDomainError, match="0, 2, 4, 6"):
         retarding_power(1500.0, 3, TRUCK)
+
+
+@pytest.mark.parametrize(("slope", "need_kw", "end_f"), [(0.06, 154, 442), (0.07, 183, 524)])
+def test_a_long_descent_on_the_brakes_alone(slope, need_kw, end_f):
+    # COMPUTED (independent): 36 t, 30 km/h, 6 km
+    run = 6000.0 / np.hypot(1.0, slope)
+    found = drive([0.0, run], [-slope], 30.0 / 3.6, TRUCK, 36_000.0, retarder_kind="none")
+    assert found.need_w[0] / 1e3 == pytest.approx(need_kw, abs=0.5)
+    assert fahrenheit(found.temperature_c[-1]) == pytest.approx(end_f, abs=0.5)
+
+
+def test_a_seven_per_cent_grade_of_ten_miles_calls_for_ten_to_thirty_miles_an_hour():
+    # FOUND (a newspaper of 1995 on such a grade): heavy trucks "between 10 and 30 mph"
+    for klb in (60, 70, 80):
+        speeds = np.arange(5.0, 60.0, 0.5)
+        peaks = [
+            drive(
+                [0.0, 10.0 * MILE_M],
+                [-0.07],
+                metres_per_second(v),
+                TRUCK,
+                klb * 1000 * POUND_KG,
+                retarder_kind="none",
+                conditions=Conditions("federal"),
+            ).peak_c
+            for v in speeds
+        ]
+        first_over = speeds[np.argmax(np.array(peaks) > hard_limit_c())]
+        assert 10.0 <= first_over <= 30.0
+
+
+def test_many_drives_take_little_time():
+    # ten weights, three conditions, ten roads of a thousand pieces are to take a second;
+    # one of the three hundred may therefore take 3 ms, here allowed tenfold
+    chainage = np.linspace(0.0, 20_000.0, 1001)
+    grade = -np.random.default_rng(1).uniform(-0.01, 0.08, 1000)
+    drive(chainage, grade, 18.0, TRUCK, 30_000.0)
+    start = perf_counter()
+    for _ in range(10):
+        drive(chainage, grade, 18.0, TRUCK, 30_000.0)
+    assert perf_counter() - start < 0.3
+
+
+def test_a_stop_at_a_change_of_grade_reckons_with_the_steeper_side():
+    found = drive([0.0, 500.0, 1000.0, 1500.0], [0.0, -0.07, 0.03], 18.0, TRUCK, 30_000.0)
+    flat, steep = found.stop_c[0], found.stop_c[1]
+    assert steep / flat == pytest.approx(1.0 + 9.80665 * np.sin(np.arctan(0.07)) / 3.0)
+    assert found.stop_c[2] == pytest.approx(steep)
+    assert found.stop_c[3] == pytest.approx(flat)

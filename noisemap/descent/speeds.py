@@ -68,7 +68,11 @@ def node_speeds(
     gaining = (2.0 * rates["acceleration_ms2"] * length_m).tolist()
     v2 = square.tolist()
     for i in range(len(slowing) - 1, -1, -1):
-        v2[i] = min(v2[i], v2[i + 1] + slowing[i])
+        reached = v2[i + 1] + slowing[i]
+        if reached < v2[i]:
+            v2[i] = reached
     for i, gain in enumerate(gaining):
-        v2[i + 1] = min(v2[i + 1], v2[i] + gain)
+        reached = v2[i] + gain
+        if reached < v2[i + 1]:
+            v2[i + 1] = reached
     return np.asarray(np.sqrt(v2))
