@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import pairwise
 
 import numpy as np
 
@@ -219,7 +220,7 @@ def _stretches(roads: tuple[Road, ...]) -> Stretches:
     columns: list[list[float]] = [[] for _ in range(12)]
     for number, road in enumerate(roads):
         edges = np.append(np.arange(0.0, road.chainage[-1], 50.0), road.chainage[-1])
-        for low, high in zip(edges[:-1], edges[1:], strict=True):
+        for low, high in pairwise(edges):
             at = np.interp([low, (low + high) / 2, high], road.chainage, np.arange(road.x.size))
             px = np.interp(at, np.arange(road.x.size), road.x)
             py = np.interp(at, np.arange(road.x.size), road.y)
@@ -323,15 +324,14 @@ def _drive(scene: Scene, strongest: float) -> tuple[DriveRow, ...]:
 
 def _areas(scene: Scene) -> tuple[LevelArea, ...]:
     road = scene.roads[0]
-    rings = [
-        np.column_stack(
-            [
-                np.concatenate([road.x, road.x[::-1]]),
-                np.concatenate([road.y + width, road.y[::-1] - width]),
-            ]
+    rings = []
+    for width, end in ((330.0, 1), (170.0, 8), (60.0, 15)):
+        x, y = road.x[end:-end], road.y[end:-end]
+        rings.append(
+            np.column_stack(
+                [np.concatenate([x, x[::-1]]), np.concatenate([y + width, y[::-1] - width])]
+            )
         )
-        for width in (330.0, 170.0, 60.0)
-    ]
     return (
         LevelArea(60.0, 70.0, ((rings[0], rings[1]),)),
         LevelArea(70.0, 80.0, ((rings[1], rings[2]),)),

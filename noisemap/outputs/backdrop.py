@@ -23,7 +23,8 @@ def shaded_relief(terrain: Terrain) -> FloatArray:
     height, azimuth = np.radians([SUN_HEIGHT_DEG, SUN_AZIMUTH_DEG])
     sun = (np.sin(azimuth) * np.cos(height), np.cos(azimuth) * np.cos(height), np.sin(height))
     light = -west_east * sun[0] - south_north * sun[1] + sun[2]
-    return np.clip(light / np.sqrt(1.0 + west_east**2 + south_north**2), 0.0, 1.0)
+    steepness = np.sqrt(1.0 + west_east**2 + south_north**2)
+    return np.asarray(np.clip(light / steepness, 0.0, 1.0))
 
 
 def relief_picture(terrain: Terrain, longest: int = 800) -> bytes:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 LEVEL_RAMP = ("#dbe7f3", "#6f9cc9", "#23538f", "#071d3d")
 DIFFERENCE_RAMP = ("#f4eef8", "#b48ccd", "#6a358f", "#35094f")
@@ -40,7 +41,7 @@ def classes(
     bounds = [-math.inf, *edges, math.inf]
     last = len(bounds) - 2
     bands = []
-    for index, (low, high) in enumerate(zip(bounds[:-1], bounds[1:], strict=True)):
+    for index, (low, high) in enumerate(pairwise(bounds)):
         if index == 0:
             label = lowest or f"under {edges[0]:g} {unit}"
         elif index == last:
@@ -72,7 +73,7 @@ def band_of(bands: Sequence[Band], value: float) -> Band:
     """Class of a value; no sound at all belongs to the lowest."""
     if math.isnan(value):
         return bands[0]
-    return next(band for band in bands if band.low <= value < band.high or value == band.high)
+    return next((band for band in bands if band.low <= value < band.high), bands[-1])
 
 
 PEAK_BANDS = classes((50, 55, 60, 65, 70, 75, 80), "dB", LEVEL_RAMP, "under 50 dB or none")

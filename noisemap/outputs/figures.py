@@ -43,7 +43,9 @@ def map_picture(scene: Scene, findings: Findings) -> Picture:
 
     west, south, east, north = relief_bounds(scene.terrain)
     view = _view(scene)
-    figure = Figure(figsize=(7.2, 4.1), dpi=DOTS_PER_INCH, layout="constrained")
+    tall = (view[3] - view[1]) / (view[2] - view[0])
+    height = float(np.clip(5.3 * tall, 2.2, 5.0))
+    figure = Figure(figsize=(7.2, height), dpi=DOTS_PER_INCH, layout="constrained")
     axes = figure.add_subplot()
     axes.imshow(
         shaded_relief(scene.terrain),
@@ -66,10 +68,9 @@ def map_picture(scene: Scene, findings: Findings) -> Picture:
     passes = findings.before.passes_night.get(level)
     if passes is not None:
         _draw_homes(axes, scene, passes)
-        axes.legend(
+        figure.legend(
             title=f"Passes a night above {level} dB now",
-            loc="center left",
-            bbox_to_anchor=(1.01, 0.5),
+            loc="outside center right",
             frameon=False,
             fontsize=8,
             title_fontsize=8,
@@ -87,11 +88,11 @@ def map_picture(scene: Scene, findings: Findings) -> Picture:
     return Picture(_png(figure), words)
 
 
-def gain_and_brakes_picture(findings: Findings) -> Picture:
+def gain_and_brakes_picture(numbered: Sequence[tuple[int, ZoneResult]], units: str) -> Picture:
     """Two bars for each zone: people made quieter, and the hottest brakes against the limits."""
     from matplotlib.figure import Figure
 
-    zones = findings.zones
+    zones = [result for _, result in numbered]
     figure = Figure(
         figsize=(7.2, 0.9 + 0.45 * max(len(zones), 1)), dpi=DOTS_PER_INCH, layout="constrained"
     )
@@ -109,18 +110,19 @@ def gain_and_brakes_picture(findings: Findings) -> Picture:
     ).T.reshape(2, len(zones))
     gain.barh(at, best, xerr=reach, color="#6f9cc9", edgecolor="#071d3d", capsize=3, height=0.55)
     gain.set_title("People quieter by 1 dB or more", fontsize=9)
-    gain.set_yticks(at, [f"Zone {number}" for number in range(1, len(zones) + 1)])
+    gain.set_yticks(at, [f"Zone {number}" for number, _ in numbered])
     gain.invert_yaxis()
     gain.set_xlabel("people, with the 90 % interval", fontsize=8)
-    _draw_brakes(brakes, zones, findings.units)
+    _draw_brakes(brakes, zones, units)
     for axes in (gain, brakes):
         axes.tick_params(labelsize=8)
         axes.spines[["top", "right"]].set_visible(False)
     words = "; ".join(
-        f"zone {number}: about {result.people_helped.best:.0f} people quieter, {_brake_words(result)}"
-        for number, result in enumerate(zones, start=1)
+        f"zone {number}: about {result.people_helped.best:.0f} people quieter, "
+        f"{_brake_words(result)}"
+        for number, result in numbered
     )
-    return Picture(_png(figure), words or "No zone in this study.")
+    return Picture(_png(figure), words)
 
 
 def _brake_words(result: ZoneResult) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from noisemap.errors import CannotWriteError
 from noisemap.exposure.results import Findings, LevelArea
 from noisemap.outputs.geometry import road_piece, zone_road
 from noisemap.outputs.tables import (
@@ -19,27 +20,35 @@ from noisemap.outputs.tables import (
     stretches_table,
     zones_table,
 )
+from noisemap.outputs.wording import indicator_words
 from noisemap.scene.model import Scene
 
 
 def geopackage_bytes(scene: Scene, findings: Findings, created: datetime) -> bytes:
-    """GeoPackage with the study's layers in its own coordinate system."""
+    """GeoPackage with the study's layers in its own coordinate system.
+
+    Raises
+    ------
+    CannotWriteError
+        The layers could not be put together, for lack of space on the disk.
+    """
+    import pyogrio
     import shapely
 
     homes, stretches = scene.homes, scene.stretches
     layers: dict[str, tuple[Table, list[Any]]] = {
         "homes": (
             homes_table(scene, findings),
-            list(shapely.points(np.column_stack([homes.x, homes.y]))),
+            [shapely.Point(x, y) for x, y in zip(homes.x, homes.y, strict=True)],
         ),
         "stretches": (
             stretches_table(scene, findings),
-            list(shapely.linestrings(stretches.ends.reshape(-1, 2, 2))),
+            [shapely.LineString(ends.reshape(2, 2)) for ends in stretches.ends],
         ),
         "zones": (
             zones_table(findings),
             [
-                shapely.linestrings(
+                shapely.LineString(
                     road_piece(zone_road(scene, item.zone), item.zone.from_m, item.zone.to_m)
                 )
                 for item in findings.zones
@@ -57,14 +66,26 @@ def geopackage_bytes(scene: Scene, findings: Findings, created: datetime) -> byt
     with tempfile.TemporaryDirectory(prefix="noisemap-") as folder:
         path = Path(folder) / "layers.gpkg"
         for name, (table, shapes) in layers.items():
-            _write_layer(path, name, table, shapes, scene.crs, created)
+            notes = {
+                "CREATED": created.isoformat(),
+                "CRS": scene.crs,
+                "ATTRIBUTION": "; ".join(scene.attribution),
+            }
+            try:
+                _write_layer(path, name, table, shapes, notes, created)
+            except pyogrio.errors.DataSourceError as error:
+                raise CannotWriteError(
+                    f"layers.gpkg: layer {name} cannot be put together in {folder} ({error}); "
+                    "free space on that disk, or leave the format gpkg out"
+                ) from error
         return path.read_bytes()
 
 
 def areas_table(findings: Findings) -> Table:
     """Level areas of braking trucks without any zone."""
     headers = ("from [dB(A)]", "below [dB(A)]", "indicator")
-    rows = tuple((area.low, area.high, findings.areas_indicator) for area in findings.areas)
+    words = indicator_words(findings.areas_indicator)
+    rows = tuple((area.low, area.high, words) for area in findings.areas)
     return Table("areas", headers, rows)
 
 
@@ -78,7 +99,12 @@ GEOMETRY_TYPES = {
 
 
 def _write_layer(
-    path: Path, name: str, table: Table, shapes: Sequence[Any], crs: str, created: datetime
+    path: Path,
+    name: str,
+    table: Table,
+    shapes: Sequence[Any],
+    notes: dict[str, str],
+    created: datetime,
 ) -> None:
     import geopandas
     import pyogrio
@@ -90,7 +116,7 @@ def _write_layer(
     columns: dict[str, list[Any]] = {
         field: [row[index] for row in table.rows] for index, field in enumerate(fields)
     }
-    frame = geopandas.GeoDataFrame(columns, geometry=list(shapes), crs=crs)
+    frame = geopandas.GeoDataFrame(columns, geometry=list(shapes), crs=notes["CRS"])
     about = dict(zip(fields, table.headers, strict=True))
     pyogrio.write_dataframe(
         frame,
@@ -99,7 +125,7 @@ def _write_layer(
         driver="GPKG",
         append=path.exists(),
         geometry_type=GEOMETRY_TYPES[name],
-        layer_metadata={**about, "CREATED": created.isoformat(), "CRS": crs},
+        layer_metadata={**about, **notes},
     )
 
 

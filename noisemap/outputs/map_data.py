@@ -36,7 +36,9 @@ from noisemap.outputs.wording import (
     brake_verdict,
     decibels,
     hours_text,
+    indicator_words,
     plain,
+    sentence_start,
     tenth,
     with_interval,
     zone_place,
@@ -57,6 +59,7 @@ def map_data(scene: Scene, findings: Findings) -> dict[str, Any]:
     level = pass_level(findings.before)
     return {
         "title": plain(findings.study_name),
+        "invented": findings.invented,
         "question": QUESTION,
         "answer": plain(findings.answer, 1000),
         "cautions": [plain(text, 600) for text in all_cautions(findings)],
@@ -81,14 +84,8 @@ def map_data(scene: Scene, findings: Findings) -> dict[str, Any]:
             for number, result in enumerate(findings.zones, start=1)
         ],
         "areas": _areas(findings, corner),
-        "areasLabel": AREA_LABELS.get(findings.areas_indicator, plain(findings.areas_indicator)),
+        "areasLabel": sentence_start(indicator_words(findings.areas_indicator)) + ", no zone",
     }
-
-
-AREA_LABELS: Mapping[str, str] = {
-    "l_a_max": "Loudest pass of braking trucks, no zone",
-    "l_night": "Night level of braking trucks, no zone",
-}
 
 
 def pass_level(levels: HomeLevels) -> int:
@@ -228,7 +225,8 @@ BRAKE_HEADERS = ("Without the zone", "With the zone", "Planning limit", "Finding
 def brake_name(row: BrakeRow, units: str) -> str:
     """Truck, its mass and the condition of its brakes in words."""
     condition = "" if row.condition == "normal" else f", brakes {plain(row.condition)}"
-    return f"{plain(row.truck, 60)} ({show_mass(row.mass_kg, units)}){condition}"
+    name, mass = plain(row.truck, 60), show_mass(row.mass_kg, units)
+    return f"{name}{condition}" if mass in name else f"{name} ({mass}){condition}"
 
 
 def _brake(row: BrakeRow, units: str) -> dict[str, Any]:

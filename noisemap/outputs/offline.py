@@ -58,7 +58,7 @@ def leaflet(name: str) -> str:
     return text
 
 
-class Page(Figure):
+class Page(Figure):  # type: ignore[misc]
     """The HTML frame: policy first, then styles, the body, the data and the scripts."""
 
     _template = Template(

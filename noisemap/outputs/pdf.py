@@ -135,11 +135,11 @@ def _council(page: Paper, content: Story) -> None:
                 "Night level quieter by, mean",
                 "Hottest brakes with the zone",
             ),
-            [_zone_row(zone) for zone in content.zones],
+            [_zone_row(zone) for zone in content.zones_first],
             (34, 20, 22, 22, 52),
         )
     if content.balance_picture is not None:
-        height = 18.0 + 9.0 * len(content.zones)
+        height = 18.0 + 9.0 * len(content.zones_first)
         page.picture(content.balance_picture.png, content.balance_picture.text, height)
         page.sentence(
             "Bars: brakes in normal condition, the truck that heats them most.", size=SMALL
@@ -150,7 +150,7 @@ def _council(page: Paper, content: Story) -> None:
         page.heading("Other ways to the same quiet")
         page.bullets(content.alternatives)
     page.heading("What was assumed")
-    page.bullets(content.assumptions)
+    page.bullets(content.assumptions_first)
     page.heading("Read this with every figure")
     page.bullets(content.cautions)
     page.heading("Law to check locally")
@@ -174,7 +174,7 @@ def _engineer(page: Paper, content: Story) -> None:
         page.heading(f"Zone {zone.number}: {zone.name}")
         page.sentence(f"{zone.verdict}. {zone.sentence}")
         page.bullets(zone.reasons)
-        page.grid(("What", "Figure or rule"), zone.facts, (45, 105))
+        page.grid(("What", "Figure or rule"), zone.facts, (62, 108))
         if zone.brake_rows:
             page.grid(BRAKE_COLUMNS, zone.brake_rows, (26, 18, 17, 17, 14, 17, 17, 20, 24))
     if content.background:
@@ -188,6 +188,10 @@ def _engineer(page: Paper, content: Story) -> None:
     for title, texts in (
         ("Method", content.method),
         ("Uncertainty", content.uncertainty),
+        (
+            "Who gains, alternatives and assumptions in full",
+            (*content.who_gains_all, *content.alternatives_all, *content.assumptions),
+        ),
         ("Warnings of this run", content.warnings or ("None.",)),
     ):
         page.heading(title)

@@ -27,7 +27,7 @@ from noisemap.outputs.tables import (
     strongest_duty,
 )
 from noisemap.outputs.wording import (
-    both_lengths,
+    along_road,
     both_temperatures,
     brake_verdict,
     decibels,
@@ -39,9 +39,12 @@ from noisemap.outputs.wording import (
     zone_place,
 )
 from noisemap.scene.model import Scene
+from noisemap.units import show_length
 
+ZONES_IN_SUMMARY = 5  # the summary stays two pages; every zone stands in the engineer's part
+SENTENCES_IN_SUMMARY = 6
 HOMES_LISTED = 15
-STRETCHES_LISTED = 40
+STRETCHES_LISTED = 20
 REPAIRS_LISTED = 40
 
 
@@ -75,11 +78,13 @@ class Story:
     answer: str
     refused: tuple[str, ...]
     zones: tuple[ZoneCard, ...]
+    zones_first: tuple[ZoneCard, ...]
     map_picture: Picture
     balance_picture: Picture | None
     who_gains: tuple[str, ...]
     alternatives: tuple[str, ...]
     assumptions: tuple[str, ...]
+    assumptions_first: tuple[str, ...]
     warnings: tuple[str, ...]
     cautions: tuple[str, ...]
     law: tuple[str, ...]
@@ -87,6 +92,8 @@ class Story:
     uncertainty: tuple[str, ...]
     background: tuple[tuple[str, str], ...]
     optional: tuple[tuple[str, str], ...]
+    who_gains_all: tuple[str, ...]
+    alternatives_all: tuple[str, ...]
     bands: Table
     homes: Table
     stretches: Table
@@ -145,6 +152,7 @@ def story(
     """Contents of the report, the same for HTML and PDF."""
     zones = tuple(zone_card(number, result, findings) for number, result in ordered_zones(findings))
     repairs = repairs_table(scene)
+    assumptions = _plain_all((*scene.assumptions, *findings.assumptions))
     record = provenance_record(scene, findings, provenance, created)
     left = ("attribution", "warnings", "assumptions", "sources", "study")
     return Story(
@@ -157,11 +165,13 @@ def story(
             if card.refused
         ),
         zones=zones,
+        zones_first=zones[:ZONES_IN_SUMMARY],
         map_picture=map_picture(scene, findings),
-        balance_picture=gain_and_brakes_picture(findings) if zones else None,
-        who_gains=who_gains(findings),
-        alternatives=_plain_all(findings.alternatives),
-        assumptions=_plain_all((*scene.assumptions, *findings.assumptions)),
+        balance_picture=_balance(findings) if zones else None,
+        who_gains=_first(who_gains(findings), "sentences"),
+        alternatives=_first(_plain_all(findings.alternatives), "alternatives"),
+        assumptions=assumptions,
+        assumptions_first=_first(assumptions, "assumptions"),
         warnings=_plain_all((*scene.warnings, *findings.warnings)),
         cautions=_plain_all(all_cautions(findings)),
         law=LAW_TO_CHECK,
@@ -174,6 +184,8 @@ def story(
         optional=tuple(
             (plain(name), plain(text, 600)) for name, text in findings.optional_effects.items()
         ),
+        who_gains_all=who_gains(findings),
+        alternatives_all=_plain_all(findings.alternatives),
         bands=bands_table(findings),
         homes=loudest_homes(scene, findings),
         stretches=busiest_stretches(scene, findings),
@@ -263,7 +275,10 @@ def who_gains(findings: Findings) -> tuple[str, ...]:
             f"{with_interval(result.people_helped, 'people')}"
         )
         if result.quieter_interval is not None:
-            text += f"; averaged over people the night level is quieter by {decibels(result.quieter_interval)}"
+            text += (
+                "; averaged over people the night level is quieter by "
+                f"{decibels(result.quieter_interval)}"
+            )
         if result.people_louder >= 0.05:
             text += f"; louder for {result.people_louder:,.1f} people"
         sentences.append(text + ".")
@@ -311,8 +326,8 @@ def busiest_stretches(scene: Scene, findings: Findings) -> Table:
     for index in chosen:
         row = [
             plain(scene.roads[int(part.road[index])].name, 40),
-            both_lengths(float(part.from_m[index]), findings.units),
-            both_lengths(float(part.length[index]), findings.units),
+            along_road(float(part.from_m[index]), findings.units),
+            show_length(float(part.length[index]), findings.units),
             f"{100.0 * part.grade[index]:.1f} ± {100.0 * part.grade_sigma[index]:.1f}",
         ]
         row += [f"{100.0 * duty.get(index, 0.0):.0f} %" for duty in duties.values()]
@@ -328,6 +343,17 @@ def _level(value: float) -> str:
 
 def _plain_all(texts: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(plain(text, 1000) for text in texts))
+
+
+def _balance(findings: Findings) -> Picture:
+    return gain_and_brakes_picture(ordered_zones(findings)[:ZONES_IN_SUMMARY], findings.units)
+
+
+def _first(texts: tuple[str, ...], name: str) -> tuple[str, ...]:
+    if len(texts) <= SENTENCES_IN_SUMMARY:
+        return texts
+    rest = len(texts) - SENTENCES_IN_SUMMARY
+    return (*texts[:SENTENCES_IN_SUMMARY], f"{rest} more {name} stand in the part below.")
 
 
 def _short(rows: tuple[tuple[Any, ...], ...]) -> tuple[tuple[Any, ...], ...]:

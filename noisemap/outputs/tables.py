@@ -15,6 +15,7 @@ from noisemap.outputs.wording import (
     FEW_PEOPLE,
     brake_verdict,
     hours_text,
+    indicator_words,
     people_shown,
     plain,
     tenth,
@@ -279,7 +280,7 @@ def bands_table(findings: Findings) -> Table:
     """People by level band before any zone; small counts hidden."""
     rows = tuple(
         (
-            plain(indicator),
+            indicator_words(indicator),
             plain(band),
             None if 0.0 < people < FEW_PEOPLE else round(people),
             people_shown(people),

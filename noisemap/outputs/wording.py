@@ -23,13 +23,35 @@ BINDS_WORDS: dict[Binds, str] = {
 }
 
 
+INDICATOR_WORDS = {
+    "l_a_max": "loudest pass of braking trucks (LAmax, fast)",
+    "l_night": "night level of braking trucks",
+    "l_dn": "day-night level of braking trucks (Ldn)",
+    "l_den": "day-evening-night level of braking trucks (Lden)",
+    "l_eq_worst_hour": "loudest hour of braking trucks (Leq)",
+    "l_eq_traffic": "24-hour level of all modelled traffic (Leq)",
+    "l_den_traffic": "day-evening-night level of all modelled traffic (Lden)",
+    "l_night_traffic": "night level of all modelled traffic",
+    "l_night_total": "night level with the background",
+}
+
+
+def indicator_words(key: str) -> str:
+    """Words for an indicator's key; a key of the study's own stays as it is.
+
+    >>> indicator_words("l_night"), indicator_words("own")
+    ('night level of braking trucks', 'own')
+    """
+    return INDICATOR_WORDS.get(key, plain(key))
+
+
 def plain(text: str, longest: int = 120) -> str:
-    """Name from a file as one printable line.
+    r"""Name from a file as one printable line.
 
     Control characters, line ends and marks that change the writing direction
     are dropped; a name longer than `longest` is cut.
 
-    >>> plain("Oak\\tStreet\\n5"), plain("a\u202eb")
+    >>> plain("Oak\tStreet\n5"), plain("a\u202eb")
     ('Oak Street 5', 'ab')
     """
     kept = []
@@ -41,6 +63,15 @@ def plain(text: str, longest: int = 120) -> str:
             kept.append(sign)
     line = " ".join("".join(kept).split())
     return line if len(line) <= longest else line[: longest - 1] + "…"
+
+
+def sentence_start(text: str) -> str:
+    """Words with a capital at their start.
+
+    >>> sentence_start("night level")
+    'Night level'
+    """
+    return text[:1].upper() + text[1:]
 
 
 def tenth(value: float) -> float | None:
@@ -98,12 +129,15 @@ def decibels(value: Interval) -> str:
 
 
 def both_temperatures(celsius_value: float, units: str) -> str:
-    """Temperature in the reader's unit, the other one behind it.
+    r"""Temperature in the reader's unit, the other one behind it.
 
-    >>> both_temperatures(260.0, "us"), both_temperatures(260.0, "metric")
-    ('500 °F (260 °C)', '260 °C (500 °F)')
+    Figure and unit are held together by a space that no line breaks at.
+
+    >>> both_temperatures(260.0, "us") == "500\u00a0°F (260\u00a0°C)"
+    True
     """
-    us, si = f"{fahrenheit(celsius_value):.0f} °F", f"{celsius_value:.0f} °C"
+    us = f"{fahrenheit(celsius_value):.0f}\u00a0°F"
+    si = f"{celsius_value:.0f}\u00a0°C"
     return f"{us} ({si})" if units == "us" else f"{si} ({us})"
 
 

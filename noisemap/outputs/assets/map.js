@@ -30,8 +30,8 @@
     return chosen;
   }
   function whole(value) { return Math.round(value).toString(); }
-  function few(value) {
-    if (value < 0.05) { return "none"; }
+  function few(value, nothing) {
+    if (value < 0.05) { return nothing || "none"; }
     return value < 9.95 ? value.toFixed(1).replace(".0", "") : whole(value);
   }
 
@@ -70,6 +70,7 @@
   }
   function bands() { return state.view === "quieter" ? indicator().differenceBands : indicator().bands; }
   function louder(value) { return state.view === "quieter" && value !== null && value <= -0.1; }
+  var size = homes.x.length > 1500 ? 0.6 : 1; // a crowd of homes must not hide the road
   function markStyle(index) {
     var value = shown(index), all = bands();
     if (louder(value)) {
@@ -77,10 +78,11 @@
     }
     var band = all[bandOf(all, value)];
     return {
-      radius: band.radius, fillColor: band.colour, color: "#1a1a1a", weight: 1, fillOpacity: 0.95,
+      radius: size * band.radius, fillColor: band.colour, color: "#1a1a1a", weight: 1, fillOpacity: 0.95,
       shape: homes.kind[index] === "home" ? "circle" : "square"
     };
   }
+  function passes(value) { var text = few(value, "no"); return text + (text === "1" ? " pass" : " passes"); }
   function loud(level, words) { return level === null ? "no braking truck is heard" + words : null; }
 
   function homeName(index) {
@@ -90,7 +92,7 @@
   function homeSentence(index) {
     var now = homes.before, zone = data.zones.length ? homes.after[state.zone] : null;
     var level = data.indicators[2].level, name = data.zones.length ? "zone " + (state.zone + 1) : "";
-    var text = homeName(index) + ": " + few(now.passes[index] || 0) + " passes a night above " + level + " dB now";
+    var text = homeName(index) + ": " + passes(now.passes[index] || 0) + " a night above " + level + " dB now";
     if (zone) { text += ", " + few(zone.passes[index] || 0) + " with " + name; }
     text += "; " + (loud(now.peak[index], " in the model") || "the loudest pass reaches " + whole(now.peak[index]) + " dB now");
     if (zone && now.peak[index] !== null) {
@@ -185,13 +187,18 @@
     var value = shown(index), item = indicator();
     if (state.view === "quieter") {
       if (value === Infinity) { return "braking trucks no longer heard in the model"; }
-      if (state.indicator === "passes") { return few(value) + " fewer passes a night"; }
+      if (state.indicator === "passes") {
+        return Math.abs(value) < 0.05 ? "as many passes a night as now" :
+          few(Math.abs(value)) + (value < 0 ? " more" : " fewer") + " passes a night";
+      }
       return louder(value) ? "louder by " + (-value).toFixed(1) + " dB" : "quieter by " + Math.max(value, 0).toFixed(1) + " dB";
     }
     if (value === null) { return "no braking truck is heard in the model"; }
     return item.label + ": " + (state.indicator === "passes" ? few(value) + " a night" : whole(value) + " dB");
   }
   var ring = L.circleMarker([0, 0], { radius: 15, color: "#000", weight: 3, fill: false, interactive: false });
+
+  state.zone = Math.max(0, data.zones.findIndex(function (zone) { return zone.verdict === "worth signing"; }));
 
   // ---- panel -------------------------------------------------------------------
   function option(value, text) { var node = make("option", text); node.value = value; return node; }
@@ -200,6 +207,7 @@
   });
   data.indicators.forEach(function (item) { byId("indicator").appendChild(option(item.key, item.label)); });
   byId("indicator").value = state.indicator;
+  if (data.zones.length) { byId("zone").value = String(state.zone); }
   if (!data.zones.length) {
     byId("zone").appendChild(option(0, "no zone in this study"));
     byId("zone").disabled = true;
@@ -207,6 +215,7 @@
     document.querySelector("input[name=layer][value=zones]").disabled = true;
   }
   byId("title").textContent = data.title;
+  if (data.invented) { byId("subtitle").textContent += ". Invented place and data"; }
   byId("answer").textContent = data.answer;
   data.cautions.forEach(function (text) { byId("cautions").appendChild(make("li", text)); });
   data.attribution.forEach(function (text) { byId("attribution").appendChild(make("li", text)); });
@@ -227,6 +236,10 @@
     });
     return node;
   }
+  data.zones.filter(function (zone) { return zone.refused; }).forEach(function (zone, index) {
+    if (!index) { byId("refused").appendChild(make("h2", "✕ Refused for brakes")); }
+    byId("refused").appendChild(make("p", zone.title + ". " + zone.sentence));
+  });
   function showZone() {
     var panel = byId("zone-panel");
     clear(panel);
@@ -333,7 +346,7 @@
     state.home = index;
     byId("home-says").textContent = homeSentence(index);
     ring.setLatLng(place(index)).addTo(map).bringToFront();
-    if (!map.getBounds().pad(-0.1).contains(place(index))) { map.panTo(place(index)); }
+    if (!map.getBounds().contains(place(index))) { map.panTo(place(index)); }
   }
   function found(text) {
     var wanted = text.trim().toLowerCase(), hits = [];
@@ -371,6 +384,8 @@
     if (event.target.value === "areas" && event.target.checked) { group.bringToBack(); }
     refresh();
   });
+
+  byId("draw").open = window.innerWidth > 720;
 
   // ---- start ---------------------------------------------------------------------------
   map.attributionControl.remove();
