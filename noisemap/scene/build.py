@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -15,8 +14,6 @@ from noisemap.readers.osm import is_osm, read_areas
 from noisemap.scene.crs import Bounds, project, require_overlap, study_system
 from noisemap.scene.descents import descents, with_mean_grades
 from noisemap.scene.grades import (
-    WARN_GRADE,
-    check_steepness,
     fit_heights,
     is_coarse,
     sample_network,
@@ -32,7 +29,6 @@ from noisemap.scene.homes import (
 )
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.model import (
-    ON_GROUND,
     Descent,
     GroundCover,
     Homes,
@@ -44,6 +40,7 @@ from noisemap.scene.model import (
     Terrain,
 )
 from noisemap.scene.network import Edge, split_edges, strokes
+from noisemap.scene.notes import Notes, emitting_length, road_notes
 from noisemap.scene.obstacles import (
     building_obstacles,
     join_obstacles,
@@ -80,16 +77,6 @@ NO_TERRAIN_SHARE = 0.01
 OSM_NOTICE = "(c) OpenStreetMap contributors, ODbL 1.0"
 
 
-@dataclass
-class _Notes:
-    """What the report must say, collected while the scene is built."""
-
-    repairs: list[Repair] = field(default_factory=list)
-    assumptions: list[str] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
-    facts: dict[str, float] = field(default_factory=dict)
-
-
 def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None = None) -> Scene:
     """Scene of a study: terrain, roads, stretches, homes, ground and obstacles.
 
@@ -110,7 +97,7 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     StudyError
         When an option of the study is at fault.
     """
-    notes = _Notes()
+    notes = Notes()
     raw = read_roads(inputs)
     notes.assumptions.extend(raw.assumptions)
     crs = study_system(inputs.crs, *raw.centre())
@@ -122,7 +109,6 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
         require_overlap(crs, ("the window", _box(box)), ("the terrain", _box(covered)))
         ground = shapely.intersection(covered, box)
     ways, repairs = place_roads(raw, crs, ground)
-    notes.repairs.extend(raw.repairs)
     notes.repairs.extend(repairs)
     if not ways:
         _explain_no_roads(inputs, raw.crs, crs, raw.ways, ground)
@@ -164,13 +150,13 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     assumptions, warnings = terrain_sentences(native, int(filled.sum()))
     notes.assumptions.extend(assumptions)
     notes.warnings.extend(warnings)
-    _road_notes(roads, native, notes)
+    road_notes(roads, native.native_cell, notes)
     notes.facts.update(
         drivable_ways=float(len({way.way_id for way in ways})),
         edges=float(len(edges)),
         roads=float(len(roads)),
         road_km=sum(edge.length for edge in edges) / 1000.0,
-        truck_road_km=_emitting_length(roads) / 1000.0,
+        truck_road_km=emitting_length(roads) / 1000.0,
         terrain_voids=float(native.voids),
         terrain_voids_large=float(native.large_voids),
         road_points=float(len(points.x)),
@@ -234,9 +220,7 @@ def _explain_no_roads(
     )
 
 
-def _read_homes(
-    inputs: SceneInputs, crs: str, ground: Any, notes: _Notes
-) -> tuple[Buildings, Land]:
+def _read_homes(inputs: SceneInputs, crs: str, ground: Any, notes: Notes) -> tuple[Buildings, Land]:
     """Buildings on the ground of the study, and the land around them."""
     repairs: list[Repair] = []
     osm = is_osm(inputs.homes_file)
@@ -278,7 +262,7 @@ def _read_homes(
 
 
 def _near_homes(
-    inputs: SceneInputs, buildings: Buildings, emitting: shapely.STRtree, notes: _Notes
+    inputs: SceneInputs, buildings: Buildings, emitting: shapely.STRtree, notes: Notes
 ) -> tuple[Homes, npt.NDArray[Any], Buildings]:
     """Homes within reach of a truck road with their shapes, and all buildings there."""
     candidates = buildings.take(buildings.is_home)
@@ -290,8 +274,14 @@ def _near_homes(
     far = int((~kept).sum())
     if far:
         notes.assumptions.append(
-            f"{far:,} homes lie farther than {inputs.max_distance_m:.0f} m from every truck road "
-            "and are left out."
+            f"Homes farther than {inputs.max_distance_m:.0f} m from every truck road, left out: "
+            f"{far:,}."
+        )
+    on_road = int(_within(emitting, candidates.shapes, inputs.road_width_m / 2.0).sum())
+    if on_road:
+        notes.warnings.append(
+            f"Homes that reach onto a truck road, where levels are overstated: {on_road:,}; check "
+            "where they are drawn."
         )
     near = _within(emitting, buildings.shapes, inputs.max_distance_m)
     return take_homes(homes, kept), candidates.shapes[kept], buildings.take(near)
@@ -370,14 +360,14 @@ def _receivers(
     homes: Homes,
     shapes: npt.NDArray[Any],
     near: Buildings,
-    notes: _Notes,
+    notes: Notes,
 ) -> tuple[Receivers, Buildings | None]:
     """Receivers, and the buildings that screen them."""
     if homes.estimated.any():
         count = int(homes.estimated.sum())
         notes.assumptions.append(
-            f"{count:,} homes are assumed along residential streets without mapped buildings, with "
-            f"{inputs.proxy_people:g} people each; they are flagged as estimated everywhere."
+            "Homes assumed along residential streets without mapped buildings, "
+            f"{inputs.proxy_people:g} people each and flagged as estimated: {count:,}."
         )
     if inputs.placement == "centre" or inputs.homes_source == "points":
         if inputs.homes_source != "points":
@@ -391,8 +381,8 @@ def _receivers(
     )
     if fallback:
         notes.assumptions.append(
-            f"{fallback:,} homes are walled in by their neighbours: their receiver stands at the "
-            "building's inside."
+            "Homes walled in by their neighbours, with their receiver inside the building: "
+            f"{fallback:,}."
         )
     return receivers, near if inputs.obstacle_buildings == "homes" else None
 
@@ -409,7 +399,7 @@ def _cuts(roads: Sequence[Road], cuts: Mapping[str, Sequence[float]]) -> dict[in
 
 
 def _ground(
-    inputs: SceneInputs, land: Land, terrain: Terrain, roads: Sequence[Road], notes: _Notes
+    inputs: SceneInputs, land: Land, terrain: Terrain, roads: Sequence[Road], notes: Notes
 ) -> GroundCover:
     cover, facts, assumptions, warnings = ground_cover(inputs, land, terrain, roads)
     notes.facts.update(facts)
@@ -419,7 +409,7 @@ def _ground(
 
 
 def _obstacles(
-    inputs: SceneInputs, crs: str, screening: Buildings | None, notes: _Notes
+    inputs: SceneInputs, crs: str, screening: Buildings | None, notes: Notes
 ) -> Obstacles:
     """Buildings and walls that stand in the way."""
     blocks = building_obstacles(screening) if screening is not None else no_obstacles()
@@ -430,53 +420,12 @@ def _obstacles(
         assumed = np.isnan(screening.height) & np.isnan(screening.levels)
         if assumed.any():
             notes.assumptions.append(
-                f"{int(assumed.sum()):,} buildings have no height or storeys: two storeys of 3 m "
-                "are assumed."
+                "Buildings without height or storeys, taken as two storeys of 3 m: "
+                f"{int(assumed.sum()):,}."
             )
     notes.facts["wall_edges"] = float(len(walls.edges))
     notes.facts["building_edges"] = float(len(blocks.edges))
     return join_obstacles([blocks, walls])
-
-
-def _emitting_length(roads: Sequence[Road]) -> float:
-    return float(sum(np.diff(road.chainage)[road.emits].sum() for road in roads))
-
-
-def _road_notes(roads: Sequence[Road], native: NativeTerrain, notes: _Notes) -> None:
-    """Gates and warnings about grades, limits and structures of the truck roads."""
-    trucks = [road for road in roads if road.emits.any()]
-    length = np.concatenate([np.diff(road.chainage)[road.emits] for road in trucks])
-    grade = np.concatenate(
-        [(np.diff(road.surface) / np.diff(road.chainage))[road.emits] for road in trucks]
-    )
-    notes.facts["steep_share"] = check_steepness(length, grade, native.native_cell)
-    structure = np.concatenate([road.structure[road.emits] for road in trucks])
-    steep = np.abs(grade) > WARN_GRADE
-    on_structures = float(length[steep & (structure != ON_GROUND)].sum())
-    on_ground = float(length[steep & (structure == ON_GROUND)].sum())
-    if on_structures:
-        notes.warnings.append(
-            f"{on_structures:.0f} m of truck road on bridges or in tunnels come out steeper than "
-            f"{100.0 * WARN_GRADE:.0f} %: the terrain at their ends is in doubt."
-        )
-    if on_ground:
-        notes.warnings.append(
-            f"{on_ground:.0f} m of truck road come out steeper than {100.0 * WARN_GRADE:.0f} %: "
-            "more than trucks are given, the terrain is in doubt there."
-        )
-    assumed = float(
-        sum((np.diff(r.chainage) * (r.speed_limit_assumed & r.emits)).sum() for r in trucks)
-    )
-    if assumed:
-        notes.assumptions.append(
-            f"{100.0 * assumed / max(float(length.sum()), 1.0):.0f} % of the truck roads have no "
-            "speed limit in the file: the default of their class is used."
-        )
-    if is_coarse(native.native_cell):
-        notes.warnings.append(
-            f"The terrain has cells of {native.native_cell:.0f} m: a descent is known by its mean "
-            "grade only, no steepest grade is stated, and short zones cannot be placed."
-        )
 
 
 def _attribution(inputs: SceneInputs) -> tuple[str, ...]:

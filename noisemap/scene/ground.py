@@ -18,6 +18,7 @@ from noisemap.errors import BadDataError
 from noisemap.readers.osm import OsmArea, is_osm, read_areas
 from noisemap.readers.vectors import read_layer
 from noisemap.scene.inputs import SceneInputs
+from noisemap.scene.layers import layer_repairs
 from noisemap.scene.model import ON_GROUND, GroundCover, Repair, Road, Terrain
 
 FloatArray = npt.NDArray[np.float64]
@@ -89,29 +90,13 @@ def read_land(inputs: SceneInputs, crs: str) -> tuple[Land, list[Repair]]:
         }
         for row in frame[columns].itertuples(index=False)
     )
-    repairs = [
-        Repair("ground", item, "crossed itself: made valid", *_place(frame, item))
-        for item in layer.mended
-    ]
-    if layer.dropped:
-        repairs.append(
-            Repair("ground", "file", f"{layer.dropped} features without geometry were left out")
-        )
-    return Land(shapes, tags), repairs
+    return Land(shapes, tags), layer_repairs("ground", layer, crs)
 
 
 def _word(value: object) -> str:
     if isinstance(value, (bool, np.bool_)):
         return "yes" if value else "no"
     return str(value).strip()
-
-
-def _place(frame: gpd.GeoDataFrame, item: str) -> tuple[float, float]:
-    own = frame.geometry[frame["id"] == item]
-    if own.empty:
-        return float("nan"), float("nan")
-    point = own.iloc[0].representative_point()
-    return float(point.x), float(point.y)
 
 
 def ground_cover(
@@ -227,8 +212,7 @@ def _sentences(
         )
     if unknown:
         assumptions.append(
-            f"{unknown:,} ground polygons have a land use that is not in the table; they count as "
-            "not mapped."
+            f"Ground polygons with a land use not in the table, taken as not mapped: {unknown:,}."
         )
     if forest > 0.0 and not dense:
         assumptions.append("Forest lowers no level: no polygon is declared dense (dense=yes).")

@@ -16,6 +16,7 @@ from noisemap.errors import BadDataError
 from noisemap.readers.osm import OsmArea
 from noisemap.readers.vectors import read_layer
 from noisemap.scene.inputs import SceneInputs
+from noisemap.scene.layers import layer_repairs
 from noisemap.scene.model import Homes, Repair
 
 FloatArray = npt.NDArray[np.float64]
@@ -122,22 +123,7 @@ def read_buildings(inputs: SceneInputs, crs: str) -> tuple[Buildings, list[Repai
             )
         ),
     )
-    return buildings, _repairs(layer.dropped, layer.mended, layer.reshaped, frame)
-
-
-def _repairs(
-    dropped: int, mended: tuple[str, ...], reshaped: tuple[str, ...], frame: gpd.GeoDataFrame
-) -> list[Repair]:
-    found: list[Repair] = []
-    if dropped:
-        found.append(Repair("homes", "file", f"{dropped} features without geometry were left out"))
-    centres = dict(zip(frame["id"], frame.geometry.representative_point(), strict=True))
-    for item in mended:
-        note = ", which changed its area by over 1 %" if item in reshaped else ""
-        at = centres.get(item)
-        place = (at.x, at.y) if at is not None else (np.nan, np.nan)
-        found.append(Repair("homes", item, f"crossed itself: made valid{note}", *place))
-    return found
+    return buildings, layer_repairs("homes", layer, crs)
 
 
 def _strings(frame: pd.DataFrame, column: str, count: int) -> tuple[str, ...]:
@@ -303,12 +289,12 @@ def make_homes(inputs: SceneInputs, buildings: Buildings) -> tuple[Homes, list[s
     people = np.where(ruled, factor * people, people)
     if addresses.any():
         sentences.append(
-            f"{int(addresses.sum()):,} addresses without dwellings count as one dwelling each."
+            f"Addresses without dwellings, taken as one dwelling each: {int(addresses.sum()):,}."
         )
     if stated.any():
         sentences.append(
-            f"People of {int(stated.sum()):,} buildings: dwellings x "
-            f"{inputs.people_per_dwelling:g} people."
+            f"Homes with people from their dwellings x {inputs.people_per_dwelling:g}: "
+            f"{int(stated.sum()):,}."
         )
     points = shapely.point_on_surface(buildings.shapes)
     single = np.where(
@@ -335,8 +321,8 @@ def _calibrate(
     count, total = int(ruled.sum()), inputs.people_total
     by_rule, fixed = float(people[ruled].sum()), float(people[~ruled].sum())
     rule = (
-        f"People of {count:,} homes by rule, floor area: footprint x levels x {NET_SHARE:g} / "
-        f"{FLOOR_PER_DWELLING_M2:g} m2 dwellings x {inputs.people_per_dwelling:g} people"
+        f"Homes with people by floor area, footprint x levels x {NET_SHARE:g} / "
+        f"{FLOOR_PER_DWELLING_M2:g} m2 dwellings x {inputs.people_per_dwelling:g} people: {count:,}"
     )
     if total is None:
         if not count:

@@ -18,6 +18,7 @@ from noisemap.readers.vectors import read_layer
 from noisemap.scene.crs import project
 from noisemap.scene.homes import Buildings
 from noisemap.scene.inputs import SceneInputs
+from noisemap.scene.layers import layer_repairs
 from noisemap.scene.model import Obstacles, Repair
 
 FloatArray = npt.NDArray[np.float64]
@@ -114,22 +115,24 @@ def read_walls(inputs: SceneInputs, crs: str) -> tuple[Obstacles, list[Repair], 
         return no_obstacles(), [], []
     if is_osm(inputs.walls_file):
         lines, heights, ids = _osm_walls(inputs, crs)
+        repairs: list[Repair] = []
     else:
-        lines, heights, ids = _layer_walls(inputs, crs)
+        lines, heights, ids, repairs = _layer_walls(inputs, crs)
     missing = np.isnan(heights)
     assumed = inputs.assumed_wall_height_m
     sentences: list[str] = []
-    repairs: list[Repair] = []
     if missing.any() and assumed is None:
         sentences.append(
-            f"{int(missing.sum()):,} walls have no height and are left out; set "
-            "assumed_wall_height_m in [obstacles] to count them."
+            f"Walls without height, left out: {int(missing.sum()):,}; set assumed_wall_height_m in "
+            "[obstacles] to count them."
         )
         lines, heights = lines[~missing], heights[~missing]
         ids = [item for item, none in zip(ids, missing.tolist(), strict=True) if not none]
         missing = missing[~missing]
     elif missing.any() and assumed is not None:
-        sentences.append(f"{int(missing.sum()):,} walls have no height; {assumed:g} m is assumed.")
+        sentences.append(
+            f"Walls without height, taken as {assumed:g} m high: {int(missing.sum()):,}."
+        )
         heights = np.where(missing, assumed, heights)
     edges: list[FloatArray] = []
     owners: list[IntArray] = []
@@ -159,7 +162,9 @@ def _line_edges(shape: Any) -> FloatArray:
     return edges[np.hypot(edges[:, 2] - edges[:, 0], edges[:, 3] - edges[:, 1]) > 1e-6]
 
 
-def _layer_walls(inputs: SceneInputs, crs: str) -> tuple[npt.NDArray[Any], FloatArray, list[str]]:
+def _layer_walls(
+    inputs: SceneInputs, crs: str
+) -> tuple[npt.NDArray[Any], FloatArray, list[str], list[Repair]]:
     assert inputs.walls_file is not None
     layer = read_layer(
         inputs.walls_file,
@@ -178,7 +183,8 @@ def _layer_walls(inputs: SceneInputs, crs: str) -> tuple[npt.NDArray[Any], Float
     shapes = frame.geometry.to_numpy()
     if (shapely.get_dimensions(shapes) == 0).any():
         raise BadDataError(f"{layer.name}: holds points; walls are lines or polygons")
-    return shapes, np.array(heights, np.float64), list(frame["id"])
+    repairs = layer_repairs("obstacles", layer, crs)
+    return shapes, np.array(heights, np.float64), list(frame["id"]), repairs
 
 
 def _height(name: str, item: str, value: object) -> float:

@@ -23,6 +23,7 @@ from noisemap.scene.grades import (
     shortest_base,
 )
 from noisemap.scene.inputs import SceneInputs
+from noisemap.scene.layers import layer_repairs
 from noisemap.scene.model import Repair, Road
 from noisemap.scene.network import Edge, Stroke, Way
 from noisemap.scene.tags import RoadTags, class_rows, road_tags
@@ -93,7 +94,7 @@ def read_roads(inputs: SceneInputs) -> RawRoads:
     )
     if others:
         listed = ", ".join(f"{name} {count:,}" for name, count in others.most_common(5))
-        sentence = f"{others.total():,} lines of classes that are not read are left out: {listed}."
+        sentence = f"Lines of classes that are not read, left out: {others.total():,} ({listed})."
         raw = replace(raw, assumptions=(*raw.assumptions, sentence))
     if not kept:
         raise BadDataError(
@@ -148,9 +149,7 @@ def _from_layer(inputs: SceneInputs) -> RawRoads:
             tags.setdefault("maxspeed:hgv", tags["maxspeed_hgv"])
         xy = shapely.get_coordinates(line)
         ways.append(RawWay(name, None, xy[:, 0], xy[:, 1], tags))
-    repairs = [
-        Repair("roads", "file", f"{layer.dropped} features without geometry were left out")
-    ] * (layer.dropped > 0)
+    repairs = layer_repairs("roads", layer, layer.frame.crs.to_wkt())
     assumptions: tuple[str, ...] = ()
     if "highway" not in frame.columns:
         assumptions = (
@@ -190,7 +189,7 @@ def place_roads(
     xy = project(raw.crs, crs, x, y)
     shapely.prepare(ground)
     inside = shapely.contains_xy(ground, xy[:, 0], xy[:, 1])
-    repairs: list[Repair] = []
+    repairs = _moved(raw.repairs, raw.crs, crs)
     prepared: list[tuple[RawWay, FloatArray, BoolArray, RoadTags]] = []
     for way, place, within in zip(
         raw.ways, np.split(xy, ends), np.split(inside, ends), strict=True
@@ -229,6 +228,17 @@ def place_roads(
         what = f"{cut} ways reach beyond the terrain or the window: cut off there"
         repairs.append(Repair("roads", "file", what))
     return tuple(ways), repairs
+
+
+def _moved(repairs: Sequence[Repair], source: str, crs: str) -> list[Repair]:
+    """Repairs with their places in study coordinates."""
+    moved: list[Repair] = []
+    for repair in repairs:
+        if np.isfinite([repair.x, repair.y]).all():
+            place = project(source, crs, np.array([repair.x]), np.array([repair.y]))[0]
+            repair = replace(repair, x=float(place[0]), y=float(place[1]))
+        moved.append(repair)
+    return moved
 
 
 def _item(way: RawWay, tags: RoadTags) -> str:

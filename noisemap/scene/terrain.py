@@ -253,12 +253,12 @@ def terrain_sentences(native: NativeTerrain, on_roads: int) -> tuple[list[str], 
     warnings: list[str] = []
     if native.voids:
         assumptions.append(
-            f"{native.voids:,} terrain cells without height were filled from the heights around "
-            f"them; {on_roads:,} road points lie on them and carry no weight in the road heights."
+            f"Terrain cells without height, filled from those around: {native.voids:,}; road "
+            f"points on them, without weight in the road heights: {on_roads:,}."
         )
     if native.large_voids:
         warnings.append(
-            f"{native.large_voids:,} filled terrain cells lie in gaps wider than "
-            f"{2.0 * SMALL_RADIUS:.0f} cells, where the fill can be off by tens of metres."
+            f"Filled terrain cells in gaps wider than {2.0 * SMALL_RADIUS:.0f} cells, where the "
+            f"fill can be off by tens of metres: {native.large_voids:,}."
         )
     return assumptions, warnings

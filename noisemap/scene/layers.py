@@ -1,0 +1,26 @@
+"""What reading a layer changed, as rows of the list of repairs."""
+
+from __future__ import annotations
+
+import math
+
+from noisemap.readers.vectors import Layer
+from noisemap.scene.model import Repair
+
+
+def layer_repairs(table: str, layer: Layer, crs: str) -> list[Repair]:
+    """Repairs of one layer: features left out, shapes mended, the driver's complaints."""
+    found: list[Repair] = []
+    if layer.dropped:
+        what = f"features without geometry left out: {layer.dropped}"
+        found.append(Repair(table, layer.name, what))
+    if layer.mended:
+        places = layer.frame.geometry.representative_point().to_crs(crs)
+        by_id = dict(zip(layer.frame["id"], places, strict=True))
+        for item in layer.mended:
+            change = ", which changed its area by over 1 %" if item in layer.reshaped else ""
+            point = by_id.get(item)
+            x, y = (math.nan, math.nan) if point is None else (float(point.x), float(point.y))
+            found.append(Repair(table, item, f"crossed itself: made valid{change}", x, y))
+    found.extend(Repair(table, layer.name, f"the driver says: {note}") for note in layer.notes)
+    return found

@@ -1,0 +1,63 @@
+"""What the report must say about a scene, collected while it is built."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from noisemap.scene.grades import WARN_GRADE, check_steepness, is_coarse
+from noisemap.scene.model import ON_GROUND, Repair, Road
+
+
+@dataclass
+class Notes:
+    """Repairs, assumptions, warnings and counts."""
+
+    repairs: list[Repair] = field(default_factory=list)
+    assumptions: list[str] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+    facts: dict[str, float] = field(default_factory=dict)
+
+
+def emitting_length(roads: Sequence[Road]) -> float:
+    """Length of road that carries trucks [m]."""
+    return float(sum(np.diff(road.chainage)[road.emits].sum() for road in roads))
+
+
+def road_notes(roads: Sequence[Road], native_cell: float, notes: Notes) -> None:
+    """Gates and warnings about grades, limits and structures of the truck roads."""
+    trucks = [road for road in roads if road.emits.any()]
+    length = np.concatenate([np.diff(road.chainage)[road.emits] for road in trucks])
+    grade = np.concatenate(
+        [(np.diff(road.surface) / np.diff(road.chainage))[road.emits] for road in trucks]
+    )
+    notes.facts["steep_share"] = check_steepness(length, grade, native_cell)
+    structure = np.concatenate([road.structure[road.emits] for road in trucks])
+    steep = np.abs(grade) > WARN_GRADE
+    on_structures = float(length[steep & (structure != ON_GROUND)].sum())
+    on_ground = float(length[steep & (structure == ON_GROUND)].sum())
+    if on_structures:
+        notes.warnings.append(
+            f"{on_structures:.0f} m of truck road on bridges or in tunnels come out steeper than "
+            f"{100.0 * WARN_GRADE:.0f} %: the terrain at their ends is in doubt."
+        )
+    if on_ground:
+        notes.warnings.append(
+            f"{on_ground:.0f} m of truck road come out steeper than {100.0 * WARN_GRADE:.0f} %: "
+            "more than trucks are given, the terrain is in doubt there."
+        )
+    assumed = float(
+        sum((np.diff(r.chainage) * (r.speed_limit_assumed & r.emits)).sum() for r in trucks)
+    )
+    if assumed:
+        notes.assumptions.append(
+            f"{100.0 * assumed / max(float(length.sum()), 1.0):.0f} % of the truck roads have no "
+            "speed limit in the file: the default of their class is used."
+        )
+    if is_coarse(native_cell):
+        notes.warnings.append(
+            f"The terrain has cells of {native_cell:.0f} m: a descent is known by its mean "
+            "grade only, no steepest grade is stated, and short zones cannot be placed."
+        )
