@@ -10,6 +10,9 @@ import click
 from noisemap.cli.progress import Progress
 
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object on stdout.")
+OUTSIDE = click.option(
+    "--allow-outside", is_flag=True, help="Let the study read files outside its own folder."
+)
 QUIET = click.option("--quiet", "-q", is_flag=True, help="No progress on stderr.")
 
 
@@ -27,7 +30,7 @@ def demo_command(output: Path, as_json: bool, quiet: bool) -> None:
     """Run the main job on an invented town and leave map, report and tables."""
     from noisemap.study.demo import copy_demo
 
-    _run(copy_demo(output / "study"), output, as_json, quiet)
+    _run(copy_demo(output / "study"), output, False, as_json, quiet)
 
 
 @click.command("new")
@@ -46,15 +49,21 @@ def new_command(folder: Path, as_json: bool) -> None:
 
 @click.command("check")
 @click.argument("study", type=click.Path(dir_okay=False, path_type=Path))
+@OUTSIDE
 @JSON
 @QUIET
-def check_command(study: Path, as_json: bool, quiet: bool) -> None:
+def check_command(study: Path, allow_outside: bool, as_json: bool, quiet: bool) -> None:
     """Read everything that STUDY names and say what was understood; compute no levels."""
     from noisemap.study.check import check_study, check_text
 
     with Progress(quiet) as reporter:
-        found = check_study(study, reporter)
-    click.echo(json.dumps(found, indent=2, sort_keys=True) if as_json else check_text(found))
+        found, errors = check_study(study, reporter, allow_outside=allow_outside)
+    if as_json:
+        click.echo(json.dumps(found, indent=2, sort_keys=True, allow_nan=False))
+    else:
+        click.echo(check_text(found), nl=False)
+    if errors:
+        raise errors[0]
 
 
 @click.command("run")
@@ -64,18 +73,21 @@ def check_command(study: Path, as_json: bool, quiet: bool) -> None:
     type=click.Path(file_okay=False, path_type=Path),
     help="Folder for the results; default: [output] folder, beside the study.",
 )
+@OUTSIDE
 @JSON
 @QUIET
-def run_command(study: Path, output: Path | None, as_json: bool, quiet: bool) -> None:
+def run_command(
+    study: Path, output: Path | None, allow_outside: bool, as_json: bool, quiet: bool
+) -> None:
     """Compute STUDY whole: levels at homes, zones side by side, brakes; write the outputs."""
-    _run(study, output, as_json, quiet)
+    _run(study, output, allow_outside, as_json, quiet)
 
 
-def _run(study: Path, output: Path | None, as_json: bool, quiet: bool) -> None:
+def _run(study: Path, output: Path | None, allow_outside: bool, as_json: bool, quiet: bool) -> None:
     from noisemap.study.run import run_study
 
     with Progress(quiet) as reporter:
-        result = run_study(study, output, reporter)
+        result = run_study(study, output, reporter, allow_outside=allow_outside)
     if as_json:
         click.echo(json.dumps(result.as_json(), indent=2, sort_keys=True, allow_nan=False))
     else:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import contourpy
 import numpy as np
@@ -60,10 +61,7 @@ def level_areas(
     for low, high in zip(edges, uppers, strict=True):
         points, offsets = generator.filled(low, min(high, 1e4))
         polygons = tuple(
-            tuple(
-                np.asarray(outline[start:end], dtype=float)
-                for start, end in zip(breaks[:-1], breaks[1:], strict=True)
-            )
+            tuple(np.asarray(outline[start:end], dtype=float) for start, end in pairwise(breaks))
             for outline, breaks in zip(points, offsets, strict=True)
         )
         if polygons:

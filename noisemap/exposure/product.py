@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,7 @@ from noisemap.source.pass_by import FAST_S, time_weighting_correction
 from noisemap.transfer.store import TransferStore
 
 FloatArray = npt.NDArray[np.float64]
+Array = npt.NDArray[Any]
 Float32Array = npt.NDArray[np.float32]
 
 _RATIO_LOG = np.linspace(-3.0, 2.0, 251)
@@ -97,24 +99,24 @@ def pass_levels(store: TransferStore, sound: PassSound) -> PassLevels:
 
 @compiled_parallel
 def _pass_levels(
-    pointer,
-    stretch,
-    t,
-    distance,
-    nearest,
-    energy,
-    peak,
-    running,
-    duration,
-    speed,
-    first,
-    last,
-    correction,
-    out_energy,
-    out_running,
-    out_maximum,
-    out_share,
-):
+    pointer: Array,
+    stretch: Array,
+    t: Array,
+    distance: Array,
+    nearest: Array,
+    energy: Array,
+    peak: Array,
+    running: Array,
+    duration: Array,
+    speed: Array,
+    first: Array,
+    last: Array,
+    correction: Array,
+    out_energy: Array,
+    out_running: Array,
+    out_maximum: Array,
+    out_share: Array,
+) -> None:
     classes = energy.shape[0]
     columns = t.shape[1]
     bands = running.shape[2]
@@ -122,15 +124,15 @@ def _pass_levels(
         for c in range(classes):
             total = 0.0
             rolled = 0.0
-            loudest = -np.inf
+            loudest: Any = -np.inf
             share = 0.0
             for p in range(pointer[r], pointer[r + 1]):
                 s = stretch[p]
                 if s < first[c] or s >= last[c]:
                     continue
-                e = np.float32(0.0)
-                k = np.float32(0.0)
-                low = np.float32(0.0)
+                e: Any = np.float32(0.0)
+                k: Any = np.float32(0.0)
+                low: Any = np.float32(0.0)
                 for j in range(columns):
                     e += t[p, j] * energy[c, s, j]
                     k += t[p, j] * peak[c, s, j]
@@ -145,7 +147,7 @@ def _pass_levels(
                     i = int(place)
                     fast = correction[i] + (correction[i + 1] - correction[i]) * (place - i)
                     level = 10.0 * np.log10(k) + 20.0 * np.log10(distance[p] / near) + fast
-                    if level > loudest:
+                    if loudest < level:
                         loudest = level
                         share = max(0.0, 1.0 - low / k)
             out_energy[r, c] = total
@@ -169,13 +171,13 @@ def energy_at_receivers(store: TransferStore, emission: Float32Array) -> Float32
 
 
 @compiled_parallel
-def _energy(pointer, stretch, t, emission, out):
+def _energy(pointer: Array, stretch: Array, t: Array, emission: Array, out: Array) -> None:
     for r in prange(len(pointer) - 1):
         for c in range(emission.shape[0]):
             total = 0.0
             for p in range(pointer[r], pointer[r + 1]):
                 s = stretch[p]
-                e = np.float32(0.0)
+                e: Any = np.float32(0.0)
                 for j in range(t.shape[1]):
                     e += t[p, j] * emission[c, s, j]
                 total += e
@@ -217,20 +219,20 @@ def path_shares(store: TransferStore, emission: Float32Array) -> PathShares:
 
 @compiled_parallel
 def _path_shares(
-    pointer,
-    stretch,
-    t,
-    cmet,
-    distance,
-    flags,
-    twin,
-    emission,
-    energy,
-    twin_energy,
-    long_term,
-    flagged,
-    nearest,
-):
+    pointer: Array,
+    stretch: Array,
+    t: Array,
+    cmet: Array,
+    distance: Array,
+    flags: Array,
+    twin: Array,
+    emission: Array,
+    energy: Array,
+    twin_energy: Array,
+    long_term: Array,
+    flagged: Array,
+    nearest: Array,
+) -> None:
     for r in prange(len(pointer) - 1):
         for p in range(pointer[r], pointer[r + 1]):
             s = stretch[p]

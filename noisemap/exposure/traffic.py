@@ -97,7 +97,9 @@ def _columns(table: TextTable, roads: Sequence[Road]) -> tuple[Sequence[Any], ..
         tried(lambda: table.choice("hour", [str(hour) for hour in range(24)])),
         tried(lambda: table.choice("vehicle_class", VEHICLE_CLASSES)),
         tried(lambda: table.choice("exhaust_state", ("", *EXHAUST_STATES), "")),
-        tried(lambda: table.number("vehicles_per_hour", minimum=0.0, maximum=LARGEST_FLOW)),
+        tried(
+            lambda: table.number("vehicles_per_hour", minimum=0.0, maximum=LARGEST_FLOW).tolist()
+        ),
     ]
     strange = sorted({name for name in names if not matching_roads(name, roads)})
     if strange:

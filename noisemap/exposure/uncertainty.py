@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +24,7 @@ from noisemap.propagation.machine.compiled import compiled, compiled_parallel
 from noisemap.states import UNMUFFLED, ExhaustState
 
 FloatArray = npt.NDArray[np.float64]
+Array = npt.NDArray[Any]
 
 LOW_PER_CENT, HIGH_PER_CENT = 5.0, 95.0
 _TABLE_STEP = 0.02
@@ -159,21 +161,21 @@ def people_passes_spared(
 
 @compiled_parallel
 def _spared(
-    free,
-    free_exhaust,
-    silent,
-    silent_exhaust,
-    people,
-    home,
-    home_error,
-    gain,
-    silent_gain,
-    counts,
-    level,
-    fleet,
-    table,
-    out,
-):
+    free: Array,
+    free_exhaust: Array,
+    silent: Array,
+    silent_exhaust: Array,
+    people: Array,
+    home: Array,
+    home_error: Array,
+    gain: Array,
+    silent_gain: Array,
+    counts: Array,
+    level: float,
+    fleet: float,
+    table: Array,
+    out: Array,
+) -> None:
     for sample in prange(len(out)):
         rest = silent_gain[sample]
         total = 0.0
@@ -195,14 +197,14 @@ def _spared(
 
 
 @compiled
-def _exceeds(excess, fleet, table):
+def _exceeds(excess: float, fleet: float, table: Array) -> float:
     place = (excess / fleet + 6.0) * 50.0
     if place <= 0.0:
         return 0.0
     if place >= 600.0:
         return 1.0
     i = int(place)
-    return table[i] + (table[i + 1] - table[i]) * (place - i)
+    return float(table[i] + (table[i + 1] - table[i]) * (place - i))
 
 
 def _normal_table() -> FloatArray:

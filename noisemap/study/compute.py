@@ -180,7 +180,7 @@ def areas(
 ) -> tuple[LevelArea, ...]:
     """Areas of the loudest pass of braking trucks without any zone."""
     scene, sound = computed.base.scene, computed.sound
-    sounding = sound.peak[:, :, 1].any(axis=(0, 2)) | sound.peak[:, :, 0].any(axis=(0, 2))
+    sounding = np.asarray(sound.peak.any(axis=(0, 2, 3)))
     points = prepared.study.run.grid_points
     if points == 0 or not sounding.any():
         return ()

@@ -77,7 +77,7 @@ def findings(
         },
         far_people=float(people[nearest > FAR_M].sum()),
         home_flags=home_flags(computed),
-        answer=answer(prepared, base, zones),
+        answer=answer(base, zones),
         cautions=(),
         assumptions=_assumptions(prepared, scene, computed),
         warnings=_warnings(base),
@@ -102,7 +102,7 @@ ALTERNATIVES = (
 )
 
 
-def answer(prepared: Prepared, base: Base, zones: Sequence[ZoneResult]) -> str:
+def answer(base: Base, zones: Sequence[ZoneResult]) -> str:
     """The sentences that answer the study's question."""
     loud = float((base.before.passes_night[70] >= 1.0) @ base.scene.homes.people)
     parts = [
@@ -191,7 +191,8 @@ def _assumptions(prepared: Prepared, scene: Scene, computed: Computed) -> tuple[
         )
     if study.weather.pressure_kpa is None:
         said.append(
-            f"The air pressure follows from the height of the roads: {computed.air.pressure:.1f} kPa."
+            "The air pressure follows from the height of the roads: "
+            f"{computed.air.pressure:.1f} kPa."
         )
     if study.descent.assumed_speed_kmh is None:
         said.append("Trucks are taken to drive at the posted limit where the grade allows it.")
@@ -213,8 +214,8 @@ def _warnings(base: Base) -> tuple[str, ...]:
     ]
     if base.scene.terrain.native_cell > 30.0:
         warnings.append(
-            f"The terrain has cells of {base.scene.terrain.native_cell:.0f} m: it gives a descent's "
-            "mean grade, no steepest part; temperatures carry that error."
+            f"The terrain has cells of {base.scene.terrain.native_cell:.0f} m: it gives a "
+            "descent's mean grade, no steepest part; temperatures carry that error."
         )
     return tuple(warnings)
 
@@ -296,7 +297,8 @@ def _optional_effects(base: Base) -> dict[str, str]:
             f"{annoyed:,.0f}; {people[~counted_den].sum():,.0f} people are below the curve's range"
         ),
         "people highly sleep-disturbed by all modelled traffic (recalled coefficients)": (
-            f"{disturbed:,.0f}; {people[~counted_night].sum():,.0f} people are below the curve's range"
+            f"{disturbed:,.0f}; "
+            f"{people[~counted_night].sum():,.0f} people are below the curve's range"
         ),
         "people woken at least once a night by braking trucks (recalled coefficients)": (
             f"{np.sum(woken * people):,.0f} with windows slightly open (15 dB; 10 to 28 dB is "

@@ -52,9 +52,12 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
     root = path.resolve().parent
     names = dict(_files(study))
     files = {key: root / name for key, name in names.items()}
-    _check_inside(path.name, names, files, root, allow_outside)
-    _check_there(path.name, names, files)
-    _check_names(path.name, study)
+    misnamed = _outside(path.name, names, files, root, allow_outside) + _unknown(path.name, study)
+    missing = _missing(path.name, names, files)
+    if misnamed or missing:
+        problems = misnamed + missing
+        kind = StudyError if misnamed else MissingInputError
+        raise kind("\n".join(map(str, problems)), problems)
     walls = files.get("obstacles.walls")
     inputs = SceneInputs(
         terrain_files=tuple(
@@ -129,67 +132,51 @@ def _files(study: Study) -> Iterator[tuple[str, str]]:
         yield f"terrain.files[{number}]", name
     yield "roads.file", study.roads.file
     yield "homes.file", study.homes.file
-    for key, name in (
+    for key, optional in (
         ("ground.file", study.ground.file),
         ("obstacles.walls", study.obstacles.walls),
         ("traffic.file", study.traffic.file),
     ):
-        if name is not None:
-            yield key, name
+        if optional is not None:
+            yield key, optional
     for number, truck in enumerate(study.truck, start=1):
         if truck.model.endswith(".toml"):
             yield f"truck[{number}].model", truck.model
 
 
-def _check_inside(
+def _outside(
     where: str, names: dict[str, str], files: dict[str, Path], root: Path, allow_outside: bool
-) -> None:
+) -> list[Problem]:
     if allow_outside:
-        return
-    problems = [
-        Problem(
-            where,
-            key,
-            names[key],
-            "",
-            "it lies outside the study's folder; allow it with --allow-outside",
-        )
+        return []
+    cure = "it lies outside the study's folder; allow it with --allow-outside"
+    return [
+        Problem(where, key, names[key], "", cure)
         for key, file in files.items()
         if not file.resolve().is_relative_to(root)
     ]
-    if problems:
-        raise StudyError("\n".join(map(str, problems)), problems)
 
 
-def _check_there(where: str, names: dict[str, str], files: dict[str, Path]) -> None:
-    problems = [
+def _missing(where: str, names: dict[str, str], files: dict[str, Path]) -> list[Problem]:
+    return [
         Problem(where, key, names[key], "", f"there is no file {file}")
         for key, file in files.items()
         if not file.is_file()
     ]
-    if problems:
-        raise MissingInputError("\n".join(map(str, problems)), problems)
 
 
-def _check_names(where: str, study: Study) -> None:
+def _unknown(where: str, study: Study) -> list[Problem]:
     problems = [
         Problem(where, "criteria.use", name, ", ".join(criteria()))
         for name in study.criteria.use
         if name not in criteria()
     ]
-    problems += [
-        Problem(
-            where,
-            f"truck[{number}].model",
-            truck.model,
-            ", ".join(truck_names()),
-            "or a .toml file",
-        )
+    known = (*truck_names(), "a file ending in .toml")
+    return problems + [
+        Problem(where, f"truck[{number}].model", truck.model, ", ".join(known))
         for number, truck in enumerate(study.truck, start=1)
         if not truck.model.endswith(".toml") and truck.model not in truck_names()
     ]
-    if problems:
-        raise StudyError("\n".join(map(str, problems)), problems)
 
 
 def _trucks(study: Study, files: dict[str, Path]) -> tuple[TruckClass, ...]:

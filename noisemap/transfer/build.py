@@ -15,7 +15,7 @@ import numpy.typing as npt
 from noisemap.atmosphere import absorption_coefficient
 from noisemap.errors import StudyError
 from noisemap.levels import from_energy
-from noisemap.propagation.kernel import PathBlock, Surface, pairs_within, propagate
+from noisemap.propagation.kernel import PathBlock, Reading, Surface, pairs_within, propagate
 from noisemap.scene.model import Scene
 from noisemap.storage import sha256_json, write_json
 from noisemap.transfer.store import (
@@ -49,7 +49,7 @@ class Air:
     relative_humidity: float  # [%]
     pressure: float  # [kPa]
     c0: float = 0.0  # [dB]
-    screening_reading: str = "literal"
+    screening_reading: Reading = "literal"
 
 
 def surface_of(scene: Scene) -> Surface:
@@ -205,7 +205,7 @@ class _Builder:
         plan_middle = np.hypot(*(points[:, :2] - middle).T)
         rise_squared = np.maximum(block.distance.astype(float) ** 2 - plan_middle**2, 0.0)
         nearest = np.sqrt(plan**2 + rise_squared)
-        return np.minimum(nearest, block.distance).astype(np.float32)
+        return np.asarray(np.minimum(nearest, block.distance), dtype=np.float32)
 
 
 def _bilinear(

@@ -226,8 +226,8 @@ def _night_energy(base: Base, zone: Zone, bound: Sequence[int], silent: PassLeve
     in_zone = np.array([base.classes[index].per_hour[both].sum() for index in bound])
     bound_states = [states[index] for index in bound]
     running = base.passes.running_energy[place].astype(float)
-    exhaust = base.passes.energy[place] - running
-    left = silent.energy[place].astype(float) - silent.running_energy[place]
+    exhaust = base.passes.energy[place].astype(float) - running
+    left = (silent.energy[place] - silent.running_energy[place]).astype(float)
     return NightEnergy(
         exhaust=by_state(exhaust, counts, states, seconds),
         running=by_state(running, counts, states, seconds),

@@ -1,0 +1,137 @@
+"""The store: built once, reused while its inputs stay, rebuilt where a tile is damaged."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import hill
+import numpy as np
+import pytest
+
+from noisemap.errors import StudyError
+from noisemap.transfer import build
+from noisemap.transfer.build import Air, build_store
+from noisemap.transfer.store import TransferStore
+
+AIR = Air(10.0, 70.0, 101.325)
+
+
+def store(folder: Path, place=None, air: Air = AIR, reach: float = 500.0) -> TransferStore:
+    place = hill.scene() if place is None else place
+    return build_store(folder, place, hill.receivers(place), air, reach)
+
+
+def same(a: TransferStore, b: TransferStore) -> bool:
+    return all(
+        np.array_equal(getattr(a, name), getattr(b, name))
+        for name in ("pointer", "stretch", "t", "cmet_factor", "distance", "nearest", "flags", "twin")
+    )
+
+
+def count_calls(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    calls: list[int] = []
+    real = build.propagate
+
+    def counted(*arguments, **options):
+        calls.append(1)
+        return real(*arguments, **options)
+
+    monkeypatch.setattr(build, "propagate", counted)
+    return calls
+
+
+def test_reused_while_inputs_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    calls = count_calls(monkeypatch)
+    first = store(tmp_path)
+    assert calls
+    calls.clear()
+    assert same(first, store(tmp_path))
+    assert not calls
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda place: replace(place, terrain=replace(place.terrain, height=place.terrain.height + 1)),
+        lambda place: replace(place, stretches=replace(place.stretches, z=place.stretches.z + 0.1)),
+        lambda place: replace(
+            place, ground=replace(place.ground, factor=np.zeros_like(place.ground.factor))
+        ),
+        lambda place: replace(
+            place, receivers=replace(place.receivers, height=place.receivers.height + 1.0)
+        ),
+    ],
+)
+def test_rebuilt_when_geometry_changes(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, change
+) -> None:
+    store(tmp_path)
+    calls = count_calls(monkeypatch)
+    store(tmp_path, change(hill.scene()))
+    assert calls
+
+
+def test_rebuilt_when_the_air_changes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store(tmp_path)
+    calls = count_calls(monkeypatch)
+    store(tmp_path, air=replace(AIR, relative_humidity=30.0))
+    assert calls
+
+
+@pytest.mark.parametrize("damage", ["flip", "remove", "cut"])
+def test_a_damaged_tile_is_computed_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, damage: str
+) -> None:
+    monkeypatch.setattr(build, "PATHS_PER_TILE", 60)
+    first = store(tmp_path)
+    victim = next(tmp_path.glob("*/tile-00001-attenuation.npy"))
+    content = bytearray(victim.read_bytes())
+    if damage == "remove":
+        victim.unlink()
+    elif damage == "cut":
+        victim.write_bytes(content[:-20])
+    else:
+        content[-7] ^= 1
+        victim.write_bytes(content)
+    calls = count_calls(monkeypatch)
+    assert same(first, store(tmp_path))
+    assert len(calls) == 2  # the damaged tile and its twin, no other
+
+
+def test_tiles_do_not_change_a_bit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = store(tmp_path / "whole")
+    monkeypatch.setattr(build, "PATHS_PER_TILE", 30)
+    assert same(whole, store(tmp_path / "tiles"))
+
+
+def test_too_large_is_refused_before_computing(tmp_path: Path) -> None:
+    place = hill.scene()
+    with pytest.raises(StudyError, match="run.memory_gb"):
+        build_store(tmp_path, place, hill.receivers(place), AIR, 500.0, memory_gb=1e-6)
+    assert not list(tmp_path.iterdir())
+
+
+def test_covered_stretches_have_no_path(tmp_path: Path) -> None:
+    place = hill.scene()
+    covered = place.stretches.x > 1000.0
+    place = replace(place, stretches=replace(place.stretches, covered=covered))
+    found = store(tmp_path, place)
+    assert len(found.stretch) > 0
+    assert not covered[found.stretch].any()
+
+
+def test_nearest_point_of_a_stretch(tmp_path: Path) -> None:
+    place = hill.scene(piece=40.0)
+    found = store(tmp_path, place)
+    rows = slice(found.pointer[0], found.pointer[1])
+    beside = np.argmin(found.nearest[rows])
+    assert found.nearest[rows][beside] == pytest.approx(60.0, abs=0.3)
+    assert found.distance[rows][beside] >= found.nearest[rows][beside]
+
+
+def test_lifting_everything_changes_nothing(tmp_path: Path) -> None:
+    low = store(tmp_path)
+    high = store(tmp_path, hill.moved(hill.scene(), 250.0))
+    a, b = low.t.astype(float), high.t.astype(float)
+    assert np.abs(10.0 * np.log10(a / b)).max() <= 0.0101  # one step of the stored hundredths
