@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from noisemap.scene.grades import grade_sigma, is_coarse, shortest_base
 from noisemap.scene.model import Descent, Road
+from noisemap.scene.runs import runs
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -46,7 +47,7 @@ def descents(
     for direction in (1, -1):
         down = -direction * road.grade
         open_ = allowed * direction >= 0
-        for first, last in _join(_runs((down >= threshold) & open_), road, down, open_, threshold):
+        for first, last in _join(runs((down >= threshold) & open_), road, down, open_, threshold):
             length = float(road.chainage[last] - road.chainage[first])
             if length < shortest:
                 continue
@@ -66,15 +67,8 @@ def descents(
     return tuple(sorted(found, key=lambda descent: descent.from_m))
 
 
-def _runs(flag: npt.NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last point of every run of flagged steps."""
-    edges = np.diff(np.concatenate([[0], flag.astype(np.int8), [0]]))
-    starts, ends = np.nonzero(edges == 1)[0], np.nonzero(edges == -1)[0]
-    return list(zip(starts.tolist(), ends.tolist(), strict=True))
-
-
 def _join(
-    runs: list[tuple[int, int]],
+    steep: list[tuple[int, int]],
     road: Road,
     down: FloatArray,
     open_: npt.NDArray[np.bool_],
@@ -82,7 +76,7 @@ def _join(
 ) -> list[tuple[int, int]]:
     """Runs joined over short gaps that hardly climb, while the whole keeps the threshold."""
     joined: list[tuple[int, int]] = []
-    for run in runs:
+    for run in steep:
         if joined:
             first, last = joined[-1]
             gap = road.chainage[run[0]] - road.chainage[last]

@@ -2,8 +2,8 @@
 
 The fit minimises sum w (z - h)^2 + lambda |D2 z|^2 over all road points at once;
 points where roads meet are shared.  Points on bridges and in tunnels carry no
-terrain weight; there a first-difference penalty gives the straight line between
-the portals and a flat dead end.
+terrain weight.  There the first differences are held to those of the straight line
+between the portals, or, where an end hangs free, to zero: a flat dead end.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from noisemap.data_tables import table_rows
 from noisemap.errors import BadDataError
 from noisemap.scene.model import ON_GROUND
 from noisemap.scene.network import Edge, Stroke
+from noisemap.scene.runs import runs
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -28,7 +29,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 SPACING_M = 10.0
 STRUCTURE_WEIGHT = 5.0
-SURVEY_WEIGHT = 1e5
+SURVEY_WEIGHT = 1e8
 SURVEY_SIGMA = 0.002
 COARSEST_CELL_M = 100.0
 COARSE_CELL_M = 30.0  # above: no grade is stated inside a descent
@@ -156,14 +157,13 @@ def fit_heights(
     cell : float
         Spacing of the elevation file [m].
     """
-    count = len(points.x)
     known = np.isfinite(sampled)
     weight = np.where(known & trusted & points.on_ground, 1.0, 0.0)
     weight += 1e-7 * known  # a piece without any ground under it stays near the terrain
     weight += 1e-12
     level = float(np.mean(sampled[known])) if known.any() else 0.0
     data = np.where(known, sampled, level) - level
-    bending, straight, surveyed, rise = _difference_rows(chains, edges, count)
+    bending, straight, surveyed, rise = _difference_rows(points, chains, edges)
     factor = smoothing_weight(smoothing_length(cell))
     system = (
         sparse.diags_array(weight)
@@ -176,15 +176,16 @@ def fit_heights(
 
 
 def _difference_rows(
-    chains: Sequence[Chain], edges: Sequence[Edge], count: int
+    points: Points, chains: Sequence[Chain], edges: Sequence[Edge]
 ) -> tuple[sparse.csr_array, sparse.csr_array, sparse.csr_array, FloatArray]:
-    """Second differences; first differences on structures; surveyed steps and their rise."""
+    """Second differences; steps on structures; surveyed steps and their rise."""
+    count = len(points.x)
     structure = np.array([edge.way.tags.structure != ON_GROUND for edge in edges])
     grade = np.array(
         [math.nan if e.way.tags.grade_pct is None else e.way.tags.grade_pct / 100.0 for e in edges]
     )
     bend = _Rows(3)
-    flat = _Rows(2)
+    flat = _Rows(4)
     survey = _Rows(2)
     rises: list[FloatArray] = []
     for chain in chains:
@@ -195,9 +196,13 @@ def _difference_rows(
             mean = (h0 + h1) / 2.0
             scale = SPACING_M**2 / mean * np.sqrt(mean / SPACING_M)
             bend.add((u[:-2], u[1:-1], u[2:]), (scale / h0, -scale / h0 - scale / h1, scale / h1))
-        on = structure[chain.edge]
-        root = np.sqrt(SPACING_M / h[on])
-        flat.add((u[:-1][on], u[1:][on]), (-root, root))
+        for first, last in runs(structure[chain.edge]):
+            steps = h[first:last]
+            root = np.sqrt(SPACING_M / steps)
+            anchored = bool(points.on_ground[u[first]] and points.on_ground[u[last]])
+            chord = root * steps / steps.sum() * anchored
+            ends = (np.full(len(steps), u[first]), np.full(len(steps), u[last]))
+            flat.add((u[first:last], u[first + 1 : last + 1], *ends), (-root, root, chord, -chord))
         given = grade[chain.edge] * np.where(chain.forward, 1.0, -1.0)
         has = np.isfinite(given)
         ones = np.ones(int(has.sum()))

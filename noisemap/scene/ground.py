@@ -20,6 +20,7 @@ from noisemap.readers.vectors import read_layer
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.layers import layer_repairs
 from noisemap.scene.model import ON_GROUND, GroundCover, Repair, Road, Terrain
+from noisemap.scene.runs import runs
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -191,10 +192,7 @@ def _roads_on_ground(roads: Sequence[Road], half_width: float) -> list[Any]:
     """Strips of hard ground along the roads, without bridges and tunnels."""
     strips: list[Any] = []
     for road in roads:
-        flat = road.structure == ON_GROUND
-        edges = np.diff(np.concatenate([[0], flat.astype(np.int8), [0]]))
-        starts, ends = np.nonzero(edges == 1)[0], np.nonzero(edges == -1)[0]
-        for first, last in zip(starts.tolist(), ends.tolist(), strict=True):
+        for first, last in runs(road.structure == ON_GROUND):
             line = np.column_stack([road.x[first : last + 1], road.y[first : last + 1]])
             strips.append(shapely.LineString(line).buffer(half_width, cap_style="flat"))
     return [strip for strip in strips if not strip.is_empty]

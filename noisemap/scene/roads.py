@@ -26,6 +26,7 @@ from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.layers import layer_repairs
 from noisemap.scene.model import Repair, Road
 from noisemap.scene.network import Edge, Stroke, Way
+from noisemap.scene.runs import runs
 from noisemap.scene.tags import RoadTags, class_rows, road_tags
 
 FloatArray = npt.NDArray[np.float64]
@@ -219,7 +220,7 @@ def place_roads(
             tags = replace(tags, direction=1, grade_pct=grade)
             what = "one-way against its points: turned round"
             repairs.append(Repair("roads", _item(way, tags), what, *at))
-        pieces = _pieces(within)
+        pieces = [(a, b) for a, b in runs(within) if b - a > 1]
         cut += len(pieces) != 1 or pieces[0] != (0, len(nodes))
         for first, last in pieces:
             piece = place[first:last]
@@ -269,13 +270,6 @@ def _node_keys(
                 own[index] = by_place.setdefault((point[0], point[1]), len(by_place))
         keys.append(own)
     return keys
-
-
-def _pieces(within: BoolArray) -> list[tuple[int, int]]:
-    """Slices of at least two points that lie inside."""
-    edges = np.diff(np.concatenate([[0], within.astype(np.int8), [0]]))
-    starts, ends = np.nonzero(edges == 1)[0].tolist(), np.nonzero(edges == -1)[0].tolist()
-    return [(a, b) for a, b in zip(starts, ends, strict=True) if b - a > 1]
 
 
 @dataclass(frozen=True)
