@@ -25,7 +25,16 @@ def store(folder: Path, place=None, air: Air = AIR, reach: float = 500.0) -> Tra
 def same(a: TransferStore, b: TransferStore) -> bool:
     return all(
         np.array_equal(getattr(a, name), getattr(b, name))
-        for name in ("pointer", "stretch", "t", "cmet_factor", "distance", "nearest", "flags", "twin")
+        for name in (
+            "pointer",
+            "stretch",
+            "t",
+            "cmet_factor",
+            "distance",
+            "nearest",
+            "flags",
+            "twin",
+        )
     )
 
 
@@ -53,7 +62,9 @@ def test_reused_while_inputs_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
 @pytest.mark.parametrize(
     "change",
     [
-        lambda place: replace(place, terrain=replace(place.terrain, height=place.terrain.height + 1)),
+        lambda place: replace(
+            place, terrain=replace(place.terrain, height=place.terrain.height + 1)
+        ),
         lambda place: replace(place, stretches=replace(place.stretches, z=place.stretches.z + 0.1)),
         lambda place: replace(
             place, ground=replace(place.ground, factor=np.zeros_like(place.ground.factor))
@@ -107,7 +118,7 @@ def test_tiles_do_not_change_a_bit(tmp_path: Path, monkeypatch: pytest.MonkeyPat
 
 def test_too_large_is_refused_before_computing(tmp_path: Path) -> None:
     place = hill.scene()
-    with pytest.raises(StudyError, match="run.memory_gb"):
+    with pytest.raises(StudyError, match=r"run\.memory_gb"):
         build_store(tmp_path, place, hill.receivers(place), AIR, 500.0, memory_gb=1e-6)
     assert not list(tmp_path.iterdir())
 
