@@ -125,13 +125,17 @@ def make_findings(scene: Scene, units: str = "us") -> Findings:
         before=before,
         zones=results,
         areas=_areas(scene),
-        areas_indicator="l_a_max",
+        areas_indicator="loudest pass of braking trucks, LAmax outdoors [dB]",
         drive={
             "80,000 lb tractor <x>": _drive(scene, 0.8),
             "60,000 lb tractor": _drive(scene, 0.4),
         },
         people_by_band={
-            "l_night": {"under 40 dB": 61.0, "40 to 50 dB": 88.5, "over 50 dB": 3.2},
+            "night level of braking trucks": {
+                "under 40 dB": 61.0,
+                "40 to 50 dB": 88.5,
+                "over 50 dB": 3.2,
+            },
         },
         far_people=12.0,
         home_flags=tuple(("near grazing",) if index % 9 == 4 else () for index in range(len(near))),

@@ -150,7 +150,8 @@ def test_noise_and_brakes_stand_in_one_row(page):
     assert "refused for brakes" in rows[1]
     assert "185 (111 to 240)" in rows[1]
     assert "730\u00a0°F (388\u00a0°C)" in rows[1]
-    assert "over the hard limit" in rows[1]
+    assert "250\u00a0°F\u00a0above" in rows[1]
+    assert "41\u00a0°F\u00a0below" in rows[3]
 
 
 def test_metric_report_on_a4_shows_celsius_first():
@@ -164,15 +165,19 @@ def test_long_lists_do_not_push_the_summary_out():
         FINDINGS,
         assumptions=tuple(f"Assumption {n}." for n in range(30)),
         zones=FINDINGS.zones * 4,
+        answer=FINDINGS.answer * 3,
     )
     told = story(SCENE, many, {}, CREATED)
-    assert len(told.assumptions_first) == 7
-    assert "25 more assumptions" in told.assumptions_first[-1]
-    assert len(told.zones_first) == 5
+    assert len(told.assumptions_first) == 6
+    assert told.assumptions_first[-1] == "In the part for the engineer: 26 more."
+    assert len(told.zones_first) == 4
     assert all(card.refused for card in told.zones_first[:4])
     page = report_html(SCENE, many, {}, CREATED)
-    assert "7 more zones stand" in page
+    assert "8 more zones stand" in page
     assert "Assumption 29." in page
+    pypdf = pytest.importorskip("pypdf")
+    pages = pypdf.PdfReader(io.BytesIO(report_pdf(SCENE, many, {}, CREATED))).pages
+    assert pages[2].extract_text().startswith("For the engineer")
 
 
 def test_unused_outputs_of_a_bare_study():
@@ -238,7 +243,7 @@ def test_terminal_summary_says_refusals_first_and_cautions_last():
     )
     flat = " ".join(text.split())
     assert FINDINGS.answer in flat
-    assert "quieter by 1 dB or more for 185 people (111 to 240)" in flat
+    assert "people quieter by 1 dB or more: 185 (111 to 240)" in flat
     assert "\x1b" not in summary_text(replace(FINDINGS, study_name="\x1b[31mred"))
 
 
@@ -315,8 +320,13 @@ def test_brake_words_at_the_limits(free, zone, words):
 
 
 def test_room_below_the_limit_is_a_difference():
-    assert temperature_margin(brake(200.0, 239.0), "us") == "18 °F below the planning limit"
-    assert temperature_margin(brake(200.0, 259.0), "metric") == "10 °C above the planning limit"
+    assert (
+        temperature_margin(brake(200.0, 239.0), "us") == "18\u00a0°F\u00a0below the planning limit"
+    )
+    assert (
+        temperature_margin(brake(200.0, 259.0), "metric")
+        == "10\u00a0°C\u00a0above the planning limit"
+    )
 
 
 @pytest.mark.parametrize(
@@ -340,3 +350,22 @@ def test_plain_names_have_no_control_signs():
         assert "\u202e" not in shown
     assert plain("x" * 500) == "x" * 119 + "…"
     assert plain("\x00\x1b[2Jok") == "[2Jok"
+
+
+def test_trucks_without_a_retarder_are_no_reason_against_a_zone():
+    bare = tuple(
+        replace(row, equipped=False, truck="80,000 lb bare") for row in FINDINGS.zones[0].brakes
+    )
+    zone = replace(FINDINGS.zones[0], brakes=bare)
+    told = story(SCENE, replace(FINDINGS, zones=(zone,)), {}, CREATED)
+    assert told.zones[0].brakes == ()
+    assert told.zones[0].brake_rows[0][0].endswith("without a retarder")
+    assert "no truck uses its retarder" in summary_text(replace(FINDINGS, zones=(zone,)))
+    mixed = replace(zone, brakes=(*FINDINGS.zones[0].brakes, replace(bare[0], peak_zone_c=900.0)))
+    assert "1652" not in summary_text(replace(FINDINGS, zones=(mixed,)))
+
+
+def test_long_answers_are_told_whole():
+    long = replace(FINDINGS, answer="Quiet. " * 200 + "The end.")
+    assert "The end." in summary_text(long)
+    assert "The end." in story(SCENE, long, {}, CREATED).answer

@@ -99,15 +99,10 @@ def gain_and_brakes_picture(numbered: Sequence[tuple[int, ZoneResult]], units: s
     gain, brakes = figure.subplots(1, 2, sharey=True)
     at = np.arange(len(zones))
     best = np.array([result.people_helped.best for result in zones])
-    reach = np.array(
-        [
-            (
-                max(result.people_helped.best - result.people_helped.low, 0.0),
-                max(result.people_helped.high - result.people_helped.best, 0.0),
-            )
-            for result in zones
-        ]
-    ).T.reshape(2, len(zones))
+    reach = [
+        [max(item.people_helped.best - item.people_helped.low, 0.0) for item in zones],
+        [max(item.people_helped.high - item.people_helped.best, 0.0) for item in zones],
+    ]
     gain.barh(at, best, xerr=reach, color="#6f9cc9", edgecolor="#071d3d", capsize=3, height=0.55)
     gain.set_title("People quieter by 1 dB or more", fontsize=9)
     gain.set_yticks(at, [f"Zone {number}" for number, _ in numbered])
@@ -128,7 +123,7 @@ def gain_and_brakes_picture(numbered: Sequence[tuple[int, ZoneResult]], units: s
 def _brake_words(result: ZoneResult) -> str:
     hottest = hottest_by_condition(result.brakes).get("normal")
     if hottest is None:
-        return "no truck screened"
+        return "no truck uses its retarder there"
     return (
         f"hottest brakes {hottest.peak_zone_c:.0f} °C, "
         f"planning limit {hottest.planning_limit_c:.0f} °C"

@@ -20,7 +20,7 @@ from noisemap.outputs.tables import (
     stretches_table,
     zones_table,
 )
-from noisemap.outputs.wording import indicator_words
+from noisemap.outputs.wording import plain
 from noisemap.scene.model import Scene
 
 
@@ -84,7 +84,7 @@ def geopackage_bytes(scene: Scene, findings: Findings, created: datetime) -> byt
 def areas_table(findings: Findings) -> Table:
     """Level areas of braking trucks without any zone."""
     headers = ("from [dB(A)]", "below [dB(A)]", "indicator")
-    words = indicator_words(findings.areas_indicator)
+    words = plain(findings.areas_indicator)
     rows = tuple((area.low, area.high, words) for area in findings.areas)
     return Table("areas", headers, rows)
 

@@ -31,12 +31,13 @@ from noisemap.outputs.geometry import road_piece, thinned, zone_road
 from noisemap.outputs.tables import strongest_duty
 from noisemap.outputs.wording import (
     BINDS_WORDS,
+    LONGEST_ANSWER,
     along_road,
     both_temperatures,
     brake_verdict,
     decibels,
     hours_text,
-    indicator_words,
+    people_interval,
     plain,
     sentence_start,
     tenth,
@@ -61,7 +62,7 @@ def map_data(scene: Scene, findings: Findings) -> dict[str, Any]:
         "title": plain(findings.study_name),
         "invented": findings.invented,
         "question": QUESTION,
-        "answer": plain(findings.answer, 1000),
+        "answer": plain(findings.answer, LONGEST_ANSWER),
         "cautions": [plain(text, 600) for text in all_cautions(findings)],
         "attribution": [plain(text, 300) for text in scene.attribution],
         "crs": scene.crs,
@@ -84,7 +85,7 @@ def map_data(scene: Scene, findings: Findings) -> dict[str, Any]:
             for number, result in enumerate(findings.zones, start=1)
         ],
         "areas": _areas(findings, corner),
-        "areasLabel": sentence_start(indicator_words(findings.areas_indicator)) + ", no zone",
+        "areasLabel": sentence_start(plain(findings.areas_indicator)) + ", no zone",
     }
 
 
@@ -208,7 +209,7 @@ def zone_facts(result: ZoneResult, units: str) -> list[tuple[str, str]]:
         ("When", hours_text(zone.hours)),
         ("Binds", BINDS_WORDS[zone.binds]),
         ("Observed by", f"{100.0 * zone.observance:.0f} % of those it binds (assumed)"),
-        ("Quieter by 1 dB or more for", with_interval(result.people_helped, "people")),
+        ("People quieter by 1 dB or more", people_interval(result.people_helped)),
     ]
     if result.quieter_interval is not None:
         facts.append(("Night level quieter by, mean", decibels(result.quieter_interval)))
@@ -224,7 +225,9 @@ BRAKE_HEADERS = ("Without the zone", "With the zone", "Planning limit", "Finding
 
 def brake_name(row: BrakeRow, units: str) -> str:
     """Truck, its mass and the condition of its brakes in words."""
-    condition = "" if row.condition == "normal" else f", brakes {plain(row.condition)}"
+    said = row.equipped or "retarder" in row.truck
+    condition = "" if said else ", without a retarder"
+    condition += "" if row.condition == "normal" else f", brakes {plain(row.condition)}"
     name, mass = plain(row.truck, 60), show_mass(row.mass_kg, units)
     return f"{name}{condition}" if mass in name else f"{name} ({mass}){condition}"
 
@@ -238,11 +241,10 @@ def _brake(row: BrakeRow, units: str) -> dict[str, Any]:
 
 
 def _areas(findings: Findings, corner: tuple[float, float]) -> list[dict[str, Any]]:
-    bands = NIGHT_BANDS if findings.areas_indicator == "l_night" else PEAK_BANDS
     return [
         {
             "label": f"{area.low:g} to {area.high:g} dB",
-            "colour": band_of(bands, area.low).colour,
+            "colour": band_of(PEAK_BANDS, area.low).colour,
             "polygons": [
                 [_places(thinned(ring, 1.0) - corner) for ring in rings] for rings in area.rings
             ],

@@ -17,16 +17,22 @@ from noisemap.scene.model import Scene
 
 FONT = "DejaVu"
 STYLES = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf", "I": "DejaVuSans-Oblique.ttf"}
-BODY, SMALL, HEAD, TITLE = 9.0, 7.2, 11.0, 16.0  # letter heights [pt]
+BODY, FINE, SMALL, HEAD, TITLE = 8.8, 8.2, 7.2, 10.5, 16.0  # letter heights [pt]
 MARGIN_MM = 16.0
+COUNCIL_PAGES = 2
+SCALES = (1.0, 0.95, 0.9, 0.85, 0.8)  # below 80 % the summary would be too small to read
 
 
 class Paper(FPDF):  # type: ignore[misc]
     """A letter or A4 page with running foot and our few kinds of paragraph."""
 
-    def __init__(self, paper: str, foot: str) -> None:
+    def __init__(self, paper: str, title: str, scale: float) -> None:
         super().__init__(format=paper, unit="mm")
-        self.foot = foot
+        self.foot = title[:70]
+        self.scale = scale
+        self.set_title(title)
+        self.set_lang("en")
+        self.set_producer("noisemap")
         self.set_margins(MARGIN_MM, MARGIN_MM)
         self.set_auto_page_break(True, MARGIN_MM + 2.0)
         for style, file in STYLES.items():
@@ -41,6 +47,7 @@ class Paper(FPDF):  # type: ignore[misc]
 
     def heading(self, text: str, size: float = HEAD) -> None:
         """Heading that does not stay alone at the foot of a page."""
+        size *= self.scale
         if self.will_page_break(size + 8.0):
             self.add_page()
         self.ln(1.6)
@@ -50,12 +57,14 @@ class Paper(FPDF):  # type: ignore[misc]
 
     def sentence(self, text: str, style: str = "", size: float = BODY) -> None:
         """Paragraph."""
+        size *= self.scale
         self.set_font(FONT, style, size)
         self.multi_cell(0, size * 0.47, text, align="L", new_x="LMARGIN", new_y="NEXT")
         self.ln(0.5)
 
     def bullets(self, texts: Iterable[str], size: float = BODY) -> None:
         """List of sentences."""
+        size *= self.scale
         for text in texts:
             self.set_font(FONT, size=size)
             self.set_x(self.l_margin)
@@ -67,10 +76,11 @@ class Paper(FPDF):  # type: ignore[misc]
         self, headers: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[float]
     ) -> None:
         """Table with a repeated head."""
-        self.set_font(FONT, size=SMALL)
+        size = SMALL * self.scale
+        self.set_font(FONT, size=size)
         with self.table(
             col_widths=tuple(widths),
-            line_height=SMALL * 0.47,
+            line_height=size * 0.47,
             text_align="LEFT",
             v_align="TOP",
             padding=0.7,
@@ -84,6 +94,7 @@ class Paper(FPDF):  # type: ignore[misc]
 
     def picture(self, png: bytes, words: str, height: float) -> None:
         """Picture with the words that stand for it."""
+        height *= self.scale
         if self.will_page_break(height):
             self.add_page()
         self.image(io.BytesIO(png), h=height, alt_text=words, x="C")
@@ -95,22 +106,29 @@ def report_pdf(
 ) -> bytes:
     """PDF of the report: two pages for the council, then the engineer's tables."""
     content = story(scene, findings, provenance, created)
-    page = Paper(content.paper.lower(), content.title)
-    page.set_creation_date(created)
-    page.set_title(content.title)
-    page.set_lang("en")
-    page.set_producer("noisemap")
     logger = logging.getLogger("fpdf")
     level = logger.level
     logger.setLevel(logging.ERROR)  # a sign that the font lacks is drawn as a box
     try:
+        page = _council_pages(content)
+        page.set_creation_date(created)
         page.add_page()
-        _council(page, content)
-        page.add_page()
+        page.scale = 1.0
         _engineer(page, content)
         return bytes(page.output())
     finally:
         logger.setLevel(level)
+
+
+def _council_pages(content: Story) -> Paper:
+    """The council's pages in the largest letters that keep them on two pages."""
+    for scale in SCALES:
+        page = Paper(content.paper.lower(), content.title, scale)
+        page.add_page()
+        _council(page, content)
+        if page.page_no() <= COUNCIL_PAGES:
+            break
+    return page
 
 
 def _council(page: Paper, content: Story) -> None:
@@ -121,7 +139,7 @@ def _council(page: Paper, content: Story) -> None:
         page.bullets(content.refused)
     page.heading("The answer")
     page.sentence(content.answer, "B")
-    page.picture(content.map_picture.png, content.map_picture.text, 78.0)
+    page.picture(content.map_picture.png, content.map_picture.text, 66.0)
     page.sentence(
         "Dashed zones are refused for brakes. " + "; ".join(content.attribution), size=SMALL
     )
@@ -133,38 +151,38 @@ def _council(page: Paper, content: Story) -> None:
                 "Finding",
                 "People quieter by 1 dB or more",
                 "Night level quieter by, mean",
-                "Hottest brakes with the zone",
+                "Hottest brakes with the zone, below or above the planning limit",
             ),
             [_zone_row(zone) for zone in content.zones_first],
-            (34, 20, 22, 22, 52),
+            (32, 18, 20, 20, 60),
         )
     if content.balance_picture is not None:
-        height = 18.0 + 9.0 * len(content.zones_first)
+        height = 16.0 + 7.5 * len(content.zones_first)
         page.picture(content.balance_picture.png, content.balance_picture.text, height)
         page.sentence(
             "Bars: brakes in normal condition, the truck that heats them most.", size=SMALL
         )
     page.heading("Who gains")
-    page.bullets(content.who_gains)
+    page.bullets(content.who_gains, FINE)
     if content.alternatives:
         page.heading("Other ways to the same quiet")
-        page.bullets(content.alternatives)
+        page.bullets(content.alternatives, FINE)
     page.heading("What was assumed")
-    page.bullets(content.assumptions_first)
+    page.bullets(content.assumptions_first, FINE)
     page.heading("Read this with every figure")
-    page.bullets(content.cautions)
+    page.bullets(content.cautions, FINE)
     page.heading("Law to check locally")
-    page.bullets(content.law)
+    page.bullets(content.law, FINE)
 
 
 def _zone_row(zone: ZoneCard) -> tuple[str, ...]:
-    brakes = "\n".join(f"{name}: {hottest}; {finding}" for name, hottest, finding in zone.brakes)
+    brakes = "\n".join(f"{truck}: {heat}" for truck, heat in zone.brakes)
     return (
         f"{zone.number}. {zone.name}\n{zone.place}; {zone.hours}",
         zone.verdict,
         zone.gain,
         zone.quieter,
-        brakes or "no truck screened",
+        brakes or "no truck uses its retarder there",
     )
 
 

@@ -17,11 +17,12 @@ from noisemap.outputs.cautions import (
 )
 from noisemap.outputs.tables import hottest_by_condition
 from noisemap.outputs.wording import (
+    LONGEST_ANSWER,
     both_temperatures,
     brake_verdict,
     decibels,
+    people_interval,
     plain,
-    with_interval,
     zone_place,
 )
 from noisemap.references import require_reference
@@ -125,7 +126,7 @@ def ordered_zones(findings: Findings) -> list[tuple[int, ZoneResult]]:
 
 def summary_text(findings: Findings) -> str:
     """Answer of a study for the terminal: refused zones first, cautions last."""
-    parts = [_wrapped(plain(findings.study_name)), _wrapped(plain(findings.answer, 600))]
+    parts = [_wrapped(plain(findings.study_name)), _wrapped(plain(findings.answer, LONGEST_ANSWER))]
     for number, result in ordered_zones(findings):
         parts.append("\n".join(_zone_lines(number, result, findings.units)))
     if not findings.zones:
@@ -150,7 +151,7 @@ def _zone_lines(number: int, result: ZoneResult, units: str) -> list[str]:
         _wrapped(f"Zone {number}, {plain(result.zone.name, 60)}: {result.verdict.upper()}"),
         _wrapped(f"where   {zone_place(result.zone, units)}", "  ", "          "),
         _wrapped(
-            f"gain    quieter by 1 dB or more for {with_interval(result.people_helped, 'people')}"
+            f"gain    people quieter by 1 dB or more: {people_interval(result.people_helped)}"
             + (
                 f"; night level {decibels(result.quieter_interval)} lower on average"
                 if result.quieter_interval

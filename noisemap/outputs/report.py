@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -22,27 +22,32 @@ from noisemap.outputs.provenance import (
 from noisemap.outputs.tables import (
     Table,
     bands_table,
+    equipped_rows,
     hottest_by_condition,
     repairs_table,
     strongest_duty,
 )
 from noisemap.outputs.wording import (
+    LONGEST_ANSWER,
     along_road,
     both_temperatures,
     brake_verdict,
     decibels,
     hours_text,
+    people_interval,
     people_shown,
     plain,
+    room_words,
     temperature_margin,
     with_interval,
     zone_place,
 )
 from noisemap.scene.model import Scene
-from noisemap.units import show_length
+from noisemap.units import show_length, show_mass
 
-ZONES_IN_SUMMARY = 5  # the summary stays two pages; every zone stands in the engineer's part
-SENTENCES_IN_SUMMARY = 6
+ZONES_IN_SUMMARY = 4  # the summary stays two pages; every zone stands in the engineer's part
+SENTENCES_IN_SUMMARY = 5
+TRUCKS_IN_SUMMARY = 3
 HOMES_LISTED = 15
 STRETCHES_LISTED = 20
 REPAIRS_LISTED = 40
@@ -64,7 +69,7 @@ class ZoneCard:
     gain: str
     quieter: str
     spared: str
-    brakes: tuple[tuple[str, str, str], ...]  # condition, hottest with truck, finding
+    brakes: tuple[tuple[str, str], ...]  # truck, hottest with the zone and room to the limit
     brake_rows: tuple[tuple[str, ...], ...]
     criteria: tuple[tuple[str, str, str, str], ...]
 
@@ -158,20 +163,22 @@ def story(
     return Story(
         title=plain(findings.study_name),
         question=QUESTION,
-        answer=plain(findings.answer, 1000),
-        refused=tuple(
-            f"Zone {card.number} ({card.name}) is refused for brakes. {card.sentence}"
-            for card in zones
-            if card.refused
+        answer=plain(findings.answer, LONGEST_ANSWER),
+        refused=_first(
+            tuple(
+                f"Zone {card.number} ({card.name}) is refused for brakes. {card.sentence}"
+                for card in zones
+                if card.refused
+            )
         ),
         zones=zones,
         zones_first=zones[:ZONES_IN_SUMMARY],
         map_picture=map_picture(scene, findings),
         balance_picture=_balance(findings) if zones else None,
-        who_gains=_first(who_gains(findings), "sentences"),
-        alternatives=_first(_plain_all(findings.alternatives), "alternatives"),
+        who_gains=_first(who_gains(findings)),
+        alternatives=_first(_plain_all(findings.alternatives)),
         assumptions=assumptions,
-        assumptions_first=_first(assumptions, "assumptions"),
+        assumptions_first=_first(assumptions),
         warnings=_plain_all((*scene.warnings, *findings.warnings)),
         cautions=_plain_all(all_cautions(findings)),
         law=LAW_TO_CHECK,
@@ -215,27 +222,20 @@ def zone_card(number: int, result: ZoneResult, findings: Findings) -> ZoneCard:
         facts=tuple(zone_facts(result, units)),
         place=zone_place(result.zone, units),
         hours=hours_text(result.zone.hours),
-        gain=with_interval(result.people_helped),
+        gain=people_interval(result.people_helped),
         quieter="not given"
         if result.quieter_interval is None
         else decibels(result.quieter_interval),
         spared="not given"
         if level is None
         else f"{with_interval(result.people_passes[level])} above {level} dB",
-        brakes=tuple(
-            (
-                plain(condition),
-                f"{both_temperatures(row.peak_zone_c, units)}, {brake_name_short(row)}",
-                f"{temperature_margin(row, units)}: {brake_verdict(row)}",
-            )
-            for condition, row in hottest_by_condition(result.brakes).items()
-        ),
+        brakes=brakes_by_weight(result.brakes, units),
         brake_rows=tuple(brake_cells(row, units) for row in result.brakes),
         criteria=tuple(
             (
                 plain(name),
-                with_interval(before),
-                with_interval(after),
+                people_interval(before),
+                people_interval(after),
                 people_shown(result.people_within_2db.get(name, float("nan")))
                 if name in result.people_within_2db
                 else "not given",
@@ -245,9 +245,21 @@ def zone_card(number: int, result: ZoneResult, findings: Findings) -> ZoneCard:
     )
 
 
-def brake_name_short(row: BrakeRow) -> str:
-    """Truck's name without its mass."""
-    return plain(row.truck, 60)
+def brakes_by_weight(rows: Sequence[BrakeRow], units: str) -> tuple[tuple[str, str], ...]:
+    """Hottest brakes of the heaviest trucks, then the worst row of each other condition."""
+    normal = sorted(
+        (row for row in equipped_rows(rows) if row.condition == "normal"),
+        key=lambda row: -row.mass_kg,
+    )[:TRUCKS_IN_SUMMARY]
+    others = [row for name, row in hottest_by_condition(rows).items() if name != "normal"]
+    return tuple(
+        (
+            show_mass(row.mass_kg, units)
+            + ("" if row.condition == "normal" else f", {plain(row.condition)}"),
+            f"{both_temperatures(row.peak_zone_c, units)}, {room_words(row, units)}",
+        )
+        for row in [*normal, *others]
+    )
 
 
 def brake_cells(row: BrakeRow, units: str) -> tuple[str, ...]:
@@ -271,14 +283,11 @@ def who_gains(findings: Findings) -> tuple[str, ...]:
     sentences = []
     for number, result in ordered_zones(findings):
         text = (
-            f"Zone {number}: quieter by 1 dB or more for "
-            f"{with_interval(result.people_helped, 'people')}"
+            f"Zone {number}: people quieter by 1 dB or more: "
+            f"{people_interval(result.people_helped)}"
         )
         if result.quieter_interval is not None:
-            text += (
-                "; averaged over people the night level is quieter by "
-                f"{decibels(result.quieter_interval)}"
-            )
+            text += f"; night level lower by {decibels(result.quieter_interval)} on average"
         if result.people_louder >= 0.05:
             text += f"; louder for {result.people_louder:,.1f} people"
         sentences.append(text + ".")
@@ -349,11 +358,11 @@ def _balance(findings: Findings) -> Picture:
     return gain_and_brakes_picture(ordered_zones(findings)[:ZONES_IN_SUMMARY], findings.units)
 
 
-def _first(texts: tuple[str, ...], name: str) -> tuple[str, ...]:
+def _first(texts: tuple[str, ...]) -> tuple[str, ...]:
     if len(texts) <= SENTENCES_IN_SUMMARY:
         return texts
     rest = len(texts) - SENTENCES_IN_SUMMARY
-    return (*texts[:SENTENCES_IN_SUMMARY], f"{rest} more {name} stand in the part below.")
+    return (*texts[:SENTENCES_IN_SUMMARY], f"In the part for the engineer: {rest} more.")
 
 
 def _short(rows: tuple[tuple[Any, ...], ...]) -> tuple[tuple[Any, ...], ...]:

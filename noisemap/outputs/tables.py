@@ -15,7 +15,6 @@ from noisemap.outputs.wording import (
     FEW_PEOPLE,
     brake_verdict,
     hours_text,
-    indicator_words,
     people_shown,
     plain,
     tenth,
@@ -180,7 +179,8 @@ def zones_table(findings: Findings) -> Table:
     headers += ["sentence", "reasons"]
     rows = []
     for number, result in enumerate(findings.zones, start=1):
-        zone, hottest = result.zone, hottest_row(result.brakes)
+        zone, rows_here = result.zone, equipped_rows(result.brakes)
+        hottest = hottest_row(rows_here)
         row: list[Cell] = [
             number,
             plain(zone.name),
@@ -193,7 +193,7 @@ def zones_table(findings: Findings) -> Table:
             _digits(zone.observance, 2),
             _digits(hottest.peak_zone_c if hottest else None, 0),
             _digits(fahrenheit(hottest.peak_zone_c) if hottest else None, 0),
-            _digits(least_margin(result.brakes), 0),
+            _digits(least_margin(rows_here), 0),
             sum(entry.forbids for entry in result.brakes),
         ]
         row += _interval_cells(result.people_helped)
@@ -217,11 +217,16 @@ def hottest_row(rows: Sequence[BrakeRow]) -> BrakeRow | None:
     return max(equipped, key=lambda row: row.peak_zone_c, default=None)
 
 
+def equipped_rows(rows: Sequence[BrakeRow]) -> list[BrakeRow]:
+    """Rows of trucks with a retarder, which alone a zone can change."""
+    return [row for row in rows if row.equipped]
+
+
 def hottest_by_condition(rows: Sequence[BrakeRow]) -> dict[str, BrakeRow]:
-    """Row with the hottest brakes of a truck with a retarder, for each condition."""
-    conditions = dict.fromkeys(row.condition for row in rows)
+    """Row of an equipped truck with the hottest brakes, for each condition of the brakes."""
     chosen = {
-        name: hottest_row([row for row in rows if row.condition == name]) for name in conditions
+        name: hottest_row([row for row in equipped_rows(rows) if row.condition == name])
+        for name in dict.fromkeys(row.condition for row in rows)
     }
     return {name: row for name, row in chosen.items() if row is not None}
 
@@ -242,6 +247,8 @@ def brakes_table(findings: Findings) -> Table:
         "mass [kg]",
         "mass [lb]",
         "road",
+        "direction on the road",
+        "retarder fitted",
         "condition of the brakes",
     ]
     for words in (
@@ -264,6 +271,8 @@ def brakes_table(findings: Findings) -> Table:
                 _digits(brake.mass_kg, 0),
                 _digits(brake.mass_kg / POUND_KG, -2),
                 plain(brake.road),
+                "with the chainage" if brake.direction > 0 else "against the chainage",
+                "yes" if brake.equipped else "no",
                 plain(brake.condition),
             ]
             for value in (brake.peak_free_c, brake.peak_zone_c, brake.peak_none_c):
@@ -280,7 +289,7 @@ def bands_table(findings: Findings) -> Table:
     """People by level band before any zone; small counts hidden."""
     rows = tuple(
         (
-            indicator_words(indicator),
+            plain(indicator),
             plain(band),
             None if 0.0 < people < FEW_PEOPLE else round(people),
             people_shown(people),

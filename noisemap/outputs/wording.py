@@ -10,6 +10,9 @@ from noisemap.exposure.results import BrakeRow, Interval
 from noisemap.states import Binds, Zone
 from noisemap.units import FOOT_M, MILE_M, fahrenheit
 
+LONGEST_ANSWER = 2000
+"""Signs of a study's answer that are shown."""
+
 FEW_PEOPLE = 5
 """Counts of people below this are not published."""
 
@@ -21,28 +24,6 @@ BINDS_WORDS: dict[Binds, str] = {
     "compression_release": "every compression-release brake, muffled or not",
     "every_auxiliary_brake": "every auxiliary brake",
 }
-
-
-INDICATOR_WORDS = {
-    "l_a_max": "loudest pass of braking trucks (LAmax, fast)",
-    "l_night": "night level of braking trucks",
-    "l_dn": "day-night level of braking trucks (Ldn)",
-    "l_den": "day-evening-night level of braking trucks (Lden)",
-    "l_eq_worst_hour": "loudest hour of braking trucks (Leq)",
-    "l_eq_traffic": "24-hour level of all modelled traffic (Leq)",
-    "l_den_traffic": "day-evening-night level of all modelled traffic (Lden)",
-    "l_night_traffic": "night level of all modelled traffic",
-    "l_night_total": "night level with the background",
-}
-
-
-def indicator_words(key: str) -> str:
-    """Words for an indicator's key; a key of the study's own stays as it is.
-
-    >>> indicator_words("l_night"), indicator_words("own")
-    ('night level of braking trucks', 'own')
-    """
-    return INDICATOR_WORDS.get(key, plain(key))
 
 
 def plain(text: str, longest: int = 120) -> str:
@@ -109,14 +90,22 @@ def people_shown(value: float) -> str:
     return f"{value:,.0f}"
 
 
-def with_interval(value: Interval, unit: str = "") -> str:
+def people_interval(value: Interval) -> str:
+    """Whole number of people followed by its 90 % interval.
+
+    >>> people_interval(Interval(350.2, 7.5, 465.0))
+    '350 (8 to 465)'
+    """
+    return f"{value.best:,.0f} ({value.low:,.0f} to {value.high:,.0f})"
+
+
+def with_interval(value: Interval) -> str:
     """Best figure followed by its 90 % interval.
 
-    >>> with_interval(Interval(120.0, 80.0, 160.0), "people")
-    '120 people (80 to 160)'
+    >>> with_interval(Interval(3.44, 0.8, 16.0))
+    '3.4 (0.8 to 16)'
     """
-    space = f" {unit}" if unit else ""
-    return f"{count(value.best)}{space} ({count(value.low)} to {count(value.high)})"
+    return f"{count(value.best)} ({count(value.low)} to {count(value.high)})"
 
 
 def decibels(value: Interval) -> str:
@@ -141,12 +130,17 @@ def both_temperatures(celsius_value: float, units: str) -> str:
     return f"{us} ({si})" if units == "us" else f"{si} ({us})"
 
 
-def temperature_margin(row: BrakeRow, units: str) -> str:
-    """Room left below the planning limit with the zone, in the reader's unit."""
+def room_words(row: BrakeRow, units: str) -> str:
+    """Room between the zone's hottest brakes and the planning limit, in the reader's unit."""
     margin = row.planning_limit_c - row.peak_zone_c
     shown = margin * 9.0 / 5.0 if units == "us" else margin
     unit = "°F" if units == "us" else "°C"
-    return f"{abs(shown):.0f} {unit} {'below' if margin >= 0.0 else 'above'} the planning limit"
+    return f"{abs(shown):.0f}\u00a0{unit}\u00a0{'below' if margin >= 0.0 else 'above'}"
+
+
+def temperature_margin(row: BrakeRow, units: str) -> str:
+    """Room left below the planning limit with the zone, in words."""
+    return f"{room_words(row, units)} the planning limit"
 
 
 def brake_verdict(row: BrakeRow) -> str:

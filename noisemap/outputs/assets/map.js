@@ -100,8 +100,9 @@
     }
     if (zone && now.night[index] !== null) {
       var change = fall(index, "night", state.zone);
-      text += "; the night level is " + (change === Infinity ? "no longer heard" :
-        (change < 0 ? "louder by " : "quieter by ") + Math.abs(change).toFixed(1) + " dB");
+      text += change === Infinity ? "; at night braking trucks are no longer heard" :
+        Math.abs(change) < 0.05 ? "; the night level stays as it is" :
+        "; the night level is " + (change < 0 ? "louder by " : "quieter by ") + Math.abs(change).toFixed(1) + " dB";
     }
     text += ". ";
     text += homes.halfwidth && homes.halfwidth[index] !== null ?
@@ -143,12 +144,12 @@
     var use = heaviestUse(index), level = bandOf(data.dutyBands, use);
     if (use >= data.dutyBands[0].low) {
       groups.duty.addLayer(L.polyline(line, {
-        color: data.dutyBands[level].colour, weight: 6 + 3 * level, lineCap: "butt", interactive: false
+        color: data.dutyBands[level].colour, weight: 6 + 3 * level, lineCap: "round", interactive: false
       }));
     }
     var grade = bandOf(data.gradeBands, Math.abs(roads.grade[index]));
     groups.grade.addLayer(L.polyline(line, {
-      color: data.gradeBands[grade].colour, weight: 2 + 1.5 * grade, lineCap: "butt",
+      color: data.gradeBands[grade].colour, weight: 2 + 1.5 * grade, lineCap: roads.covered[index] ? "butt" : "round",
       dashArray: roads.covered[index] ? "3 4" : null
     }).bindTooltip(function () { return stretchTip(index); }, { sticky: true }));
   });
@@ -390,7 +391,7 @@
   // ---- start ---------------------------------------------------------------------------
   map.attributionControl.remove();
   var Credit = L.Control.extend({ onAdd: function () { return make("div", data.attribution.join(" · "), "credit"); } });
-  new Credit({ position: "bottomright" }).addTo(map);
+  if (data.attribution.length) { new Credit({ position: "bottomright" }).addTo(map); }
   L.control.scale({ position: "bottomleft" }).addTo(map);
   ["relief", "areas", "duty", "zones", "grade", "homes"].forEach(function (name) {
     if (document.querySelector("input[name=layer][value=" + name + "]").checked) { groups[name].addTo(map); }
@@ -398,7 +399,8 @@
   var seen = groups.homes.getBounds();
   if (!seen.isValid()) { seen = L.latLngBounds(data.bounds); }
   data.zones.forEach(function (zone) { seen.extend(zone.layer.getBounds()); });
-  map.fitBounds(seen, { padding: [24, 24] });
-  map.setMaxBounds(L.latLngBounds(data.bounds).pad(0.5));
   refresh();
+  map.invalidateSize(false); // the legend may have changed the room that the map has
+  map.fitBounds(seen, { padding: [24, 24], animate: false });
+  map.setMaxBounds(L.latLngBounds(data.bounds).pad(0.5));
 })();

@@ -1,0 +1,163 @@
+"""What was found in a recording, as lines, a table and JSON, with its limits in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from typing import Any
+
+from noisemap.inspection.band_filters import NOMINAL_THIRDS_HZ
+from noisemap.inspection.likelihood import FEATURES, LIMITS
+from noisemap.inspection.recording import Analysis, Event
+from noisemap.outputs.tables import Cell, Table, csv_text
+
+__all__ = ["CAUTIONS", "analysis_json", "analysis_lines", "csv_text", "events_table"]
+
+CAUTIONS: tuple[str, ...] = (
+    LIMITS,
+    "Levels hold for the place of the microphone and for the calibration that was stated.",
+    "Engine speed follows from the release frequency and a count of cylinders that is listed, "
+    "not known.",
+    "The adjustment for impulsiveness uses a recalled formula (NT ACOU 112).",
+)
+
+
+def analysis_lines(found: Analysis) -> Iterator[str]:
+    """The analysis in plain sentences."""
+    yield (
+        f"{found.duration_s:.1f} s, LAeq {found.l_aeq:.1f} dB(A), {len(found.events)} events"
+        + (f"; overloaded for {found.overloaded_s:.2f} s" if found.overloaded_s else "")
+    )
+    for number, event in enumerate(found.events, start=1):
+        levels = event.levels
+        yield (
+            f"{number}. {event.start_s:.2f} to {event.end_s:.2f} s: LAFmax {levels.l_af_max:.1f}, "
+            f"SEL {levels.sel:.1f}, LAeq {levels.l_aeq:.1f} dB(A), background "
+            f"{levels.background:.1f} dB(A){_validity(event)}"
+        )
+        yield f"   retarder {event.likelihood.word} (index {event.likelihood.index:.2f})"
+        yield from (f"   - {reason}" for reason in event.likelihood.reasons)
+        if event.engine_speeds:
+            told = " or ".join(
+                f"{speed.engine_speed_rpm:.0f} rpm with {speed.braking_cylinders} of 6"
+                for speed in event.engine_speeds
+            )
+            yield f"   release frequency {event.release_hz:.1f} Hz: {told}"
+    yield from (f"- {text}" for text in CAUTIONS)
+
+
+def events_table(found: Analysis) -> Table:
+    """One row an event."""
+    headers = [
+        "event", "start [s]", "loudest [s]", "end [s]", "LAFmax [dB(A)]", "LASmax [dB(A)]",
+        "LAeq [dB(A)]", "SEL [dB(A)]", "background LAeq [dB(A)]",
+        "LAFmax less background [dB(A)]", "SEL less background [dB(A)]", "rise [dB]", "fall [dB]",
+        "overloaded", "retarder", "index [1]", "release frequency [Hz]",
+        "engine speed, likeliest [rpm]", "braking cylinders, likeliest",
+        "onset rate [dB/s]", "impulse adjustment [dB]",
+    ]  # fmt: skip
+    headers += [f"feature: {name}" for name in FEATURES]
+    headers += [f"Z third {band:g} Hz [dB]" for band in NOMINAL_THIRDS_HZ]
+    rows = tuple(_row(number, event) for number, event in enumerate(found.events, start=1))
+    return Table("events", tuple(headers), rows)
+
+
+def analysis_json(found: Analysis) -> dict[str, Any]:
+    """The analysis as one JSON-able object."""
+    return {
+        "version": 1,
+        "duration_s": round(found.duration_s, 3),
+        "l_aeq_dba": _tenth(found.l_aeq),
+        "overloaded_s": round(found.overloaded_s, 3),
+        "cautions": list(CAUTIONS),
+        "events": [_json_event(event) for event in found.events],
+    }
+
+
+def _validity(event: Event) -> str:
+    return "; overloaded: not a valid measurement" if event.overloaded else ""
+
+
+def _row(number: int, event: Event) -> tuple[Cell, ...]:
+    levels, best = event.levels, event.engine_speeds[0] if event.engine_speeds else None
+    row: list[Cell] = [
+        number,
+        round(event.start_s, 2),
+        round(event.peak_s, 2),
+        round(event.end_s, 2),
+        _tenth(levels.l_af_max),
+        _tenth(levels.l_as_max),
+        _tenth(levels.l_aeq),
+        _tenth(levels.sel),
+        _tenth(levels.background),
+        _tenth(levels.l_af_max_less_background),
+        _tenth(levels.sel_less_background),
+        _tenth(event.rise_db),
+        _tenth(event.fall_db),
+        "yes, not valid" if event.overloaded else "no",
+        event.likelihood.word,
+        event.likelihood.index,
+        round(event.release_hz, 1),
+        round(best.engine_speed_rpm) if best else None,
+        best.braking_cylinders if best else None,
+        _tenth(event.onset.rate_db_s) if event.onset else None,
+        _tenth(event.onset.adjustment_db) if event.onset else None,
+    ]
+    row += [round(event.features[name], 3) for name in FEATURES]
+    row += [event.thirds_db.get(band) for band in NOMINAL_THIRDS_HZ]
+    return tuple(row)
+
+
+def _json_event(event: Event) -> dict[str, Any]:
+    levels = event.levels
+    return {
+        "start_s": round(event.start_s, 2),
+        "peak_s": round(event.peak_s, 2),
+        "end_s": round(event.end_s, 2),
+        "valid": not event.overloaded,
+        "l_af_max_dba": _tenth(levels.l_af_max),
+        "l_as_max_dba": _tenth(levels.l_as_max),
+        "l_aeq_dba": _tenth(levels.l_aeq),
+        "sel_dba": _tenth(levels.sel),
+        "background_dba": _tenth(levels.background),
+        "l_af_max_less_background_dba": _tenth(levels.l_af_max_less_background),
+        "sel_less_background_dba": _tenth(levels.sel_less_background),
+        "rise_db": _tenth(event.rise_db),
+        "fall_db": _tenth(event.fall_db),
+        "thirds_db": {f"{band:g}": level for band, level in event.thirds_db.items()},
+        "retarder": {
+            "word": event.likelihood.word,
+            "index": event.likelihood.index,
+            "reasons": list(event.likelihood.reasons),
+            "features": {name: round(value, 3) for name, value in event.features.items()},
+        },
+        "release_hz": round(event.release_hz, 2),
+        "modulation_depth": [round(value, 3) for value in event.modulation],
+        "pass": None
+        if event.pass_fit is None
+        else {
+            "speed_ms": round(event.pass_fit.speed_ms, 1),
+            "release_frequency_error": round(event.pass_fit.frequency_error, 4),
+        },
+        "engine_speeds": [
+            {
+                "braking_cylinders": speed.braking_cylinders,
+                "engine_speed_rpm": round(speed.engine_speed_rpm),
+                "fits_the_lines": speed.fits_the_lines,
+            }
+            for speed in event.engine_speeds
+        ],
+        "onset": None
+        if event.onset is None
+        else {
+            "rate_db_s": _tenth(event.onset.rate_db_s),
+            "difference_db": _tenth(event.onset.difference_db),
+            "adjustment_db": _tenth(event.onset.adjustment_db),
+        },
+    }
+
+
+def _tenth(value: float | None) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return round(value, 1) + 0.0
