@@ -286,3 +286,15 @@ def test_round_trip_of_every_emission_row(height: float, tmp_path: Path) -> None
         assert -0.12 <= heard - (label - farther) <= 0.03, key
         if height == 0.5:  # from 3.7 m the way is 15.4 m: 0.23 dB of the 0.3 are distance
             assert heard == pytest.approx(label, abs=0.3), key
+
+
+def test_a_passive_stretch_is_driven_and_silent(tmp_path: Path) -> None:
+    place = hill.scene()
+    passive = (place.stretches.x > 900.0) & (place.stretches.x < 1100.0)
+    place = replace(place, stretches=replace(place.stretches, passive=passive))
+    store = built(tmp_path, place)
+    assert len(store.stretch) > 0
+    assert not passive[store.stretch].any()
+    sound = sound_of(place)
+    assert not sound.energy[:, passive].any()
+    assert sound.energy[:, ~passive].any()

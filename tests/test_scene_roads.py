@@ -329,8 +329,11 @@ def fit(ways: list[Way], ground, cell: float = 10.0):
 
 def test_even_grade_is_found_exactly() -> None:
     (road,) = fit([way("a", [1, 2], [(0, 0), (1000, 0)])], lambda x, y: 200 + 0.06 * x + 0 * y)
-    assert road.grade == pytest.approx(np.full(100, 0.06), abs=1e-6)
-    assert road.chainage[-1] == pytest.approx(1000.0)
+    # counted from the upper end, the road falls
+    assert (road.x[0], road.x[-1]) == (1000.0, 0.0)
+    assert road.grade == pytest.approx(np.full(100, -0.06), abs=1e-6)
+    assert (road.chainage[0], road.chainage[-1]) == pytest.approx((0.0, 1000.0))
+    assert (np.diff(road.chainage) > 0.0).all()
 
 
 def test_tunnel_is_straight_between_its_portals() -> None:
@@ -373,8 +376,8 @@ def test_dead_end_in_a_tunnel_is_flat() -> None:
         ],
         lambda x, y: 100 + 0.08 * x + 0 * y,
     )
-    assert abs(float(road.grade[-1])) < 0.01
-    assert float(road.height[-1]) < 100 + 0.08 * 1000
+    assert abs(float(road.grade[0])) < 0.01
+    assert float(road.height[0]) < 100 + 0.08 * 1000
 
 
 def test_junction_of_tunnels_carries_no_terrain_weight() -> None:

@@ -137,9 +137,8 @@ def pass_sound(
         share = drive.retarder_share[braking, None]
         energy[c, order[braking], outlet] += share * power * duration[braking]
         peak[c, order[braking], outlet] += power
-    covered = stretches.covered
     for array in (energy, peak, running):
-        array[:, covered] = 0.0
+        array[:, ~stretches.sounding] = 0.0
     return PassSound(energy, peak, running, seconds, speed, first, last)
 
 
@@ -179,5 +178,5 @@ def traffic_emission(
         )
         exposure = to_energy(level + A_WEIGHT) * (stretches.length[rows] / speed)[:, None]
         out[:, rows, 0] += flow.per_hour[:, None, None] / 3600.0 * exposure
-    out[:, stretches.covered] = 0.0
+    out[:, ~stretches.sounding] = 0.0
     return out.astype(np.float32)

@@ -122,6 +122,13 @@ class Stretches:
     covered: BoolArray  # (m,) in a tunnel: emits nothing
     bridge: BoolArray  # (m,)
     near_portal: BoolArray  # (m,) within 100 m of a tunnel's mouth
+    passive: BoolArray = field(default_factory=_no_flags)  # (m,) driven over, no modelled traffic
+
+    @property
+    def sounding(self) -> BoolArray:
+        """Which stretches emit sound: in the open, and with modelled traffic."""
+        open_air = ~self.covered
+        return open_air & ~self.passive if len(self.passive) else open_air
 
     @property
     def length(self) -> FloatArray:

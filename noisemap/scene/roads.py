@@ -419,7 +419,29 @@ def build_roads(
                 emits=emits[chain.edge],
             )
         )
-    return tuple(roads)
+    return tuple(_from_upper_end(road) for road in roads)
+
+
+def _from_upper_end(road: Road) -> Road:
+    """The road counted from its higher end, so that distances grow on the way down."""
+    if road.height[0] >= road.height[-1]:
+        return road
+    return replace(
+        road,
+        x=road.x[::-1],
+        y=road.y[::-1],
+        chainage=road.chainage[-1] - road.chainage[::-1],
+        height=road.height[::-1],
+        grade_sigma=road.grade_sigma[::-1],
+        structure=road.structure[::-1],
+        speed_limit_kmh=road.speed_limit_kmh[::-1],
+        speed_limit_assumed=road.speed_limit_assumed[::-1],
+        trucks_allowed=road.trucks_allowed[::-1],
+        one_way=-road.one_way,
+        surface=road.surface[::-1],
+        direction=-road.direction[::-1],
+        emits=road.emits[::-1],
+    )
 
 
 def find_road(roads: Sequence[Road], key: str) -> int | None:

@@ -27,7 +27,9 @@ def cut_stretches(
 
     A stretch is at most half as long as the nearest receiver is far, within
     10..200 m, and never spans a change of structure or speed limit, a grade change
-    of more than 1 % or one of the given cuts.
+    of more than 1 % or one of the given cuts.  A piece without modelled traffic
+    between two that have it is kept as a passive stretch: trucks drive over it,
+    nothing sounds.
 
     Parameters
     ----------
@@ -52,7 +54,7 @@ def cut_stretches(
 
 
 def _forced(road: Road, cuts: Sequence[float]) -> list[tuple[float, float]]:
-    """Emitting pieces between the cuts that must be made [m]."""
+    """Pieces between the cuts that must be made, from the first that emits to the last [m]."""
     change = np.diff(road.structure) != 0
     change |= np.diff(road.speed_limit_kmh) != 0.0
     change |= np.diff(road.emits.astype(np.int8)) != 0
@@ -64,7 +66,8 @@ def _forced(road: Road, cuts: Sequence[float]) -> list[tuple[float, float]]:
     ends = ends[(ends >= road.chainage[0]) & (ends <= road.chainage[-1])]
     middle = (ends[:-1] + ends[1:]) / 2.0
     emits = road.emits[_step_at(road, middle)]
-    return [(float(a), float(b)) for a, b, on in zip(ends[:-1], ends[1:], emits, strict=True) if on]
+    kept = np.flatnonzero(emits)
+    return [(float(ends[i]), float(ends[i + 1])) for i in range(kept[0], kept[-1] + 1)]
 
 
 def _grade_changes(grade: FloatArray) -> BoolArray:
@@ -113,7 +116,7 @@ def _describe(roads: Sequence[Road], owner: npt.NDArray[np.int64], pieces: Float
     x, y, z = np.zeros(count), np.zeros(count), np.zeros(count)
     ends = np.zeros((count, 4))
     grade, sigma, speed = np.zeros(count), np.zeros(count), np.zeros(count)
-    structure = np.zeros(count, np.uint8)
+    structure, passive = np.zeros(count, np.uint8), np.zeros(count, np.bool_)
     for index in np.unique(owner):
         road, own = roads[index], owner == index
         x[own], y[own] = _along(road, road.x, middle[own]), _along(road, road.y, middle[own])
@@ -126,7 +129,7 @@ def _describe(roads: Sequence[Road], owner: npt.NDArray[np.int64], pieces: Float
         grade[own] = rise / (end[own] - start[own])
         step = _step_at(road, middle[own])
         sigma[own], speed[own] = road.grade_sigma[step], road.speed_limit_kmh[step]
-        structure[own] = road.structure[step]
+        structure[own], passive[own] = road.structure[step], ~road.emits[step]
     return Stretches(
         road=owner,
         from_m=start,
@@ -141,6 +144,7 @@ def _describe(roads: Sequence[Road], owner: npt.NDArray[np.int64], pieces: Float
         covered=structure == TUNNEL,
         bridge=structure == BRIDGE,
         near_portal=_near_portal(roads, x, y, (end - start) / 2.0) & (structure != TUNNEL),
+        passive=passive,
     )
 
 

@@ -91,7 +91,7 @@ def build_store(
     """
     surface = surface_of(scene)
     sources = np.column_stack([scene.stretches.x, scene.stretches.y, scene.stretches.z])
-    open_air = np.flatnonzero(~scene.stretches.covered)
+    open_air = np.flatnonzero(scene.stretches.sounding)
     pointer, local = pairs_within(receivers, sources[open_air], max_distance)
     stretch = open_air[local]
     _refuse_too_large(len(stretch), memory_gb)
