@@ -125,7 +125,7 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     )
     buildings, land = _read_homes(inputs, crs, ground, notes)
     homes, shapes, near = _near_homes(inputs, buildings, emitting, notes)
-    bounds = _study_bounds(edges, homes, near, ground)
+    bounds = _study_bounds(edges, homes, near, _box(covered))
     native = load_terrain(inputs, lattices, crs, bounds)
     points, chains = sample_network(edges, chains_of)
     height, filled, large = native.sample(points.x, points.y)
@@ -295,14 +295,13 @@ def _within(tree: shapely.STRtree, shapes: Any, distance: float) -> BoolArray:
     return result
 
 
-def _study_bounds(edges: Sequence[Edge], homes: Homes, near: Buildings, ground: Any) -> Bounds:
+def _study_bounds(edges: Sequence[Edge], homes: Homes, near: Buildings, limit: Bounds) -> Bounds:
     """Box around roads and homes with a margin, no larger than the terrain."""
     x = np.concatenate([homes.x, *(edge.x for edge in edges)])
     y = np.concatenate([homes.y, *(edge.y for edge in edges)])
     if len(near.ids):
         west, south, east, north = shapely.total_bounds(near.shapes)
         x, y = np.append(x, [west, east]), np.append(y, [south, north])
-    limit = ground.buffer(MARGIN_M).bounds
     return (
         max(float(x.min()) - MARGIN_M, limit[0]),
         max(float(y.min()) - MARGIN_M, limit[1]),

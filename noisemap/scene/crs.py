@@ -82,15 +82,24 @@ def project(source: CRS | str, target: CRS | str, x: FloatArray, y: FloatArray) 
     BadDataError
         When a point cannot be placed in the target system.
     """
-    mover = Transformer.from_crs(source, target, always_xy=True)
-    moved = np.column_stack(mover.transform(x, y)) if len(x) else np.zeros((0, 2))
+    moved = move(source, target, x, y)
     if not np.isfinite(moved).all():
         row = int(np.nonzero(~np.isfinite(moved).all(axis=1))[0][0])
         raise BadDataError(
             f"the point x {x[row]:.6g}, y {y[row]:.6g} cannot be placed in {CRS(target).name}; "
             "check the layer's crs and the order of its axes"
         )
-    return np.asarray(moved, np.float64)
+    return moved
+
+
+def move(source: CRS | str, target: CRS | str, x: FloatArray, y: FloatArray) -> FloatArray:
+    """Coordinates in the target system, shape (n, 2); not finite where it has no such place."""
+    if not len(x):
+        return np.zeros((0, 2))
+    mover = Transformer.from_crs(source, target, always_xy=True)
+    if len(x) == 1:  # the library takes an array of one for a number
+        return np.array([mover.transform(float(x[0]), float(y[0]))], np.float64)
+    return np.column_stack(mover.transform(x, y)).astype(np.float64)
 
 
 def move_bounds(source: CRS | str, target: CRS | str, bounds: Bounds) -> Bounds:

@@ -124,7 +124,8 @@ def ground_cover(
     factor = _paint(terrain, [(shape, value) for _, value, shape in known], np.nan)
     assumed = ~np.isfinite(factor)
     factor = np.where(assumed, inputs.ground_default_factor, factor)
-    hard = _roads_on_ground(roads, inputs.road_width_m / 2.0)
+    # a strip at least one cell wide, or a coarse grid would miss the road
+    hard = _roads_on_ground(roads, max(inputs.road_width_m / 2.0, 0.51 * terrain.cell))
     road_cells = np.isfinite(_paint(terrain, [(shape, 0.0) for shape in hard], np.nan))
     factor[road_cells] = 0.0
     forest = [

@@ -34,6 +34,7 @@ IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 SAME_PLACE_M = 0.01
+LEVEL_M = 0.5
 ROAD_COLUMNS = (
     "id", "name", "ref", "highway", "maxspeed", "maxspeed:hgv", "maxspeed_hgv", "oneway", "bridge",
     "tunnel", "junction", "hgv", "access", "motor_vehicle", "maxweight", "area", "grade_pct",
@@ -424,7 +425,7 @@ def build_roads(
 
 def _from_upper_end(road: Road) -> Road:
     """The road counted from its higher end, so that distances grow on the way down."""
-    if road.height[0] >= road.height[-1]:
+    if road.height[-1] - road.height[0] <= LEVEL_M:  # a level road stays as it was drawn
         return road
     return replace(
         road,

@@ -9,14 +9,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import shapely
-from pyproj import Transformer
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from noisemap.errors import BadDataError
 from noisemap.readers.rasters import Bounds, Heights, Lattice, lattice_of, read_heights
 from noisemap.readers.voids import SMALL_RADIUS, Filled, fill_voids
-from noisemap.scene.crs import move_bounds, overlap
+from noisemap.scene.crs import move, move_bounds, overlap
 from noisemap.scene.grades import COARSEST_CELL_M
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.model import ON_GROUND, Road, Terrain
@@ -57,8 +56,7 @@ class NativeTerrain:
             open_ = filled.copy()
             if not open_.any():
                 break
-            mover = Transformer.from_crs(self.crs, heights.lattice.crs, always_xy=True)
-            px, py = mover.transform(x[open_], y[open_])
+            px, py = move(self.crs, heights.lattice.crs, x[open_], y[open_]).T
             value = Heights(heights.lattice, voids.height).sample(px, py)
             own_fill = heights.touches(voids.filled, px, py)
             own_large = heights.touches(voids.large, px, py)
@@ -97,12 +95,10 @@ def coverage(lattices: Sequence[Lattice], crs: str) -> shapely.Geometry:
         ring = shapely.segmentize(
             shapely.box(west, south, east, north), max(east - west, north - south) / EDGE_POINTS
         )
-        mover = Transformer.from_crs(lattice.crs, crs, always_xy=True)
         corners = shapely.get_coordinates(ring)
-        x, y = mover.transform(corners[:, 0], corners[:, 1])
-        finite = np.isfinite(x) & np.isfinite(y)
-        if finite.all():
-            parts.append(shapely.Polygon(np.column_stack([x, y])))
+        moved = move(lattice.crs, crs, corners[:, 0], corners[:, 1])
+        if np.isfinite(moved).all():
+            parts.append(shapely.Polygon(moved))
     if not parts:
         raise BadDataError(
             f"[terrain]: no file lies where {crs} is defined; check terrain and roads for their crs"
@@ -152,10 +148,10 @@ def terrain_grid(native: NativeTerrain, bounds: Bounds) -> Terrain:
     """
     cell = grid_spacing(native.native_cell)
     x0, y0 = _phase(native, cell)
-    west = x0 + math.floor((bounds[0] - x0) / cell) * cell
-    south = y0 + math.floor((bounds[1] - y0) / cell) * cell
-    columns = math.ceil((bounds[2] - west) / cell) + 1
-    rows = math.ceil((bounds[3] - south) / cell) + 1
+    west = x0 + math.ceil((bounds[0] - x0) / cell) * cell
+    south = y0 + math.ceil((bounds[1] - y0) / cell) * cell
+    columns = max(2, math.floor((bounds[2] - west) / cell) + 1)
+    rows = max(2, math.floor((bounds[3] - south) / cell) + 1)
     if columns * rows > GRID_CAP:
         raise BadDataError(
             f"the study area needs {columns * rows:,} terrain cells of {cell:.0f} m "
@@ -201,8 +197,9 @@ def burn_roads(terrain: Terrain, roads: Sequence[Road], half_width: float) -> Te
     """
     reach = max(half_width, 0.75 * terrain.cell)
     fade = BLEND_CELLS * terrain.cell
-    points = [_ground_points(road, terrain.cell / 3.0) for road in roads]
-    places = np.concatenate([part for part in points if len(part)] or [np.zeros((0, 3))])
+    spacing = terrain.cell / 3.0
+    points = [_ground_points(road, spacing) for road in roads]
+    places = np.concatenate([part for part in points if len(part)] or [np.zeros((0, 6))])
     if not len(places):
         return terrain
     rows, columns = _near_cells(terrain, places, reach + fade)
@@ -210,24 +207,29 @@ def burn_roads(terrain: Terrain, roads: Sequence[Road], half_width: float) -> Te
         [terrain.x0 + columns * terrain.cell, terrain.y0 + rows * terrain.cell]
     )
     distance, nearest = cKDTree(places[:, :2]).query(centres)
+    place = places[nearest]
+    ahead = ((centres - place[:, :2]) * place[:, 3:5]).sum(axis=1)
+    surface = place[:, 2] + place[:, 5] * np.clip(ahead, -spacing, spacing)
     share = np.clip((reach + fade - distance) / fade, 0.0, 1.0)
     share = share * share * (3.0 - 2.0 * share)
     height = terrain.height.copy()
     old = height[rows, columns]
-    height[rows, columns] = old + share * (places[nearest, 2] - old)
+    height[rows, columns] = old + share * (surface - old)
     return replace(terrain, height=height)
 
 
 def _ground_points(road: Road, spacing: float) -> FloatArray:
-    """Points x, y, surface along the parts of a road that lie on the ground."""
+    """Points along the parts of a road on the ground: x, y, surface, direction, slope."""
     steps = np.maximum(1, np.ceil(np.diff(road.chainage) / spacing).astype(np.int64))
     at = np.repeat(np.arange(len(steps)), steps)
     first = np.repeat(np.cumsum(steps) - steps, steps)
     share = (np.arange(len(at)) - first) / steps[at]
     keep = road.structure[at] == ON_GROUND
     at, share = at[keep], share[keep]
-    columns = [v[at] + share * (v[at + 1] - v[at]) for v in (road.x, road.y, road.surface)]
-    return np.column_stack(columns)
+    places = [v[at] + share * (v[at + 1] - v[at]) for v in (road.x, road.y, road.surface)]
+    dx, dy, rise = (np.diff(v)[at] for v in (road.x, road.y, road.surface))
+    length = np.maximum(np.hypot(dx, dy), 1e-9)
+    return np.column_stack([*places, dx / length, dy / length, rise / length])
 
 
 def _near_cells(
