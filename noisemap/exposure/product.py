@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import prange
 
-from noisemap.propagation.machine.compiled import compiled_parallel
+from noisemap.propagation.machine.compiled import compiled, compiled_parallel
 from noisemap.source.pass_by import FAST_S, time_weighting_correction
 from noisemap.transfer.store import TransferStore
 
@@ -18,7 +18,8 @@ Array = npt.NDArray[Any]
 Float32Array = npt.NDArray[np.float32]
 
 _RATIO_LOG = np.linspace(-3.0, 2.0, 251)
-_CORRECTION = time_weighting_correction(1.0, 10.0**_RATIO_LOG / FAST_S)
+TIME_WEIGHTING = time_weighting_correction(1.0, 10.0**_RATIO_LOG / FAST_S)
+"""Fast-weighting correction [dB] over speed times 0.125 s by distance, logarithmic steps."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +89,7 @@ def pass_levels(store: TransferStore, sound: PassSound) -> PassLevels:
             sound.speed,
             sound.first,
             sound.last,
-            _CORRECTION,
+            TIME_WEIGHTING,
             levels.energy,
             levels.running_energy,
             levels.maximum,
@@ -141,12 +142,7 @@ def _pass_levels(
                 total += e
                 rolled += low * duration[c, s]
                 if k > 0.0:
-                    near = nearest[p]
-                    ratio = speed[c, s] * FAST_S / near
-                    place = min(max((np.log10(ratio) + 3.0) * 50.0, 0.0), 249.999)
-                    i = int(place)
-                    fast = correction[i] + (correction[i + 1] - correction[i]) * (place - i)
-                    level = 10.0 * np.log10(k) + 20.0 * np.log10(distance[p] / near) + fast
+                    level = fast_maximum(k, speed[c, s], distance[p], nearest[p], correction)
                     if loudest < level:
                         loudest = level
                         share = max(0.0, 1.0 - low / k)
@@ -154,6 +150,18 @@ def _pass_levels(
             out_running[r, c] = rolled
             out_maximum[r, c] = loudest
             out_share[r, c] = share
+
+
+@compiled
+def fast_maximum(
+    power: float, speed: float, distance: float, nearest: float, correction: Array
+) -> float:
+    """Fast maximum of a passing stretch from its energy at the middle point [dB]."""
+    ratio = speed * FAST_S / nearest
+    place = min(max((np.log10(ratio) + 3.0) * 50.0, 0.0), 249.999)
+    i = int(place)
+    fast = correction[i] + (correction[i + 1] - correction[i]) * (place - i)
+    return float(10.0 * np.log10(power) + 20.0 * np.log10(distance / nearest) + fast)
 
 
 def energy_at_receivers(store: TransferStore, emission: Float32Array) -> Float32Array:
