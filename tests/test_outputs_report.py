@@ -26,7 +26,6 @@ from noisemap.outputs.provenance import (
     ordered_zones,
     provenance_record,
     summary_text,
-    versions,
 )
 from noisemap.outputs.report import report_html, story
 from noisemap.outputs.wording import brake_verdict, hours_text, plain, temperature_margin
@@ -264,14 +263,6 @@ def test_provenance_holds_run_sources_and_warnings():
     assert record["warnings"] == ["The terrain has 3 filled cells.", "Hour 3 has no counted truck."]
     facts = dict(flat_facts(record["inputs"] and {"inputs": record["inputs"]}))
     assert facts["inputs roads.geojson"] == "ab" * 32
-
-
-def test_versions_name_what_was_used():
-    import numpy
-
-    told = versions()
-    assert told["libraries"]["numpy"] == numpy.__version__
-    assert told["python"].startswith("3.")
 
 
 def test_unknown_source_is_a_fault_of_ours():

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import platform
 import textwrap
 from collections.abc import Mapping, Sequence
 from datetime import datetime
@@ -52,34 +51,6 @@ def provenance_record(
         "assumptions": list(dict.fromkeys(scene.assumptions + findings.assumptions)),
         "repairs": len(scene.repairs),
         "sources": [source_row(key) for key in findings.sources],
-    }
-
-
-LIBRARIES = (
-    "numpy",
-    "scipy",
-    "numba",
-    "acoustics",
-    "shapely",
-    "pyproj",
-    "geopandas",
-    "rasterio",
-    "osmium",
-    "folium",
-    "xstatic-leaflet",
-    "matplotlib",
-    "fpdf2",
-)
-
-
-def versions() -> dict[str, Any]:
-    """Versions of noisemap, of Python and of the libraries whose figures or files it uses."""
-    from importlib.metadata import version
-
-    return {
-        "noisemap": version("noisemap"),
-        "python": platform.python_version(),
-        "libraries": {name: version(name) for name in LIBRARIES},
     }
 
 
