@@ -69,6 +69,17 @@ def show_temperature(celsius_value: float, units: str) -> str:
     return f"{celsius_value:.0f} °C"
 
 
+def show_both(celsius_value: float, units: str) -> str:
+    """Temperature as text in both units, the reader's own first.
+
+    >>> show_both(260.0, "us"), show_both(260.0, "metric")
+    ('500 °F (260 °C)', '260 °C (500 °F)')
+    """
+    other = "metric" if units == "us" else "us"
+    own = show_temperature(celsius_value, units)
+    return f"{own} ({show_temperature(celsius_value, other)})"
+
+
 def show_speed(speed_ms: float, units: str) -> str:
     """Speed as text in the reader's units.
 

@@ -57,11 +57,12 @@ def drive_road(
     *,
     silent: Zone | None = None,
     retarder: RetarderKind | None = None,
+    steeper: float = 0.0,
 ) -> Drive:
     """Drive over a whole road in one direction; pieces are its stretches in driving order.
 
     `silent` is a zone in which the retarder stays off; `retarder` replaces the
-    truck's own kind.
+    truck's own kind; `steeper` is added to every downgrade [1].
     """
     rows = road_rows(stretches, road)
     allowed = np.ones(len(rows), dtype=bool)
@@ -77,7 +78,7 @@ def drive_road(
         grade, speed, allowed = -grade[::-1], speed[::-1], allowed[::-1]
     return drive(
         nodes,
-        grade,
+        np.where(grade < 0.0, grade - steeper, grade),
         speed,
         truck.model,
         truck.mass,

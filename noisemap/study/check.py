@@ -54,7 +54,10 @@ def check_study(
         try:
             flows, notes = traffic_of(prepared, scene)
             found["assumptions"] += notes
-            found["vehicles_per_day"] = round(float(sum(flow.per_hour.sum() for flow in flows)), 1)
+            lengths = [road.chainage[-1] / 1000.0 for road in scene.roads]
+            found["vehicle_km_per_day"] = round(
+                float(sum(flow.per_hour.sum() * lengths[flow.road] for flow in flows)), 1
+            )
         except NoisemapError as error:
             errors.append(error)
     errors.sort(key=lambda error: error.exit_code != StudyError.exit_code)
@@ -74,12 +77,13 @@ def check_text(found: dict[str, Any]) -> str:
             f"receivers {found['receivers']:,}",
             f"  sound paths {found['paths']:,}, about {found['memory_gb']:.1f} GB",
             "",
-            "Roads that carry the modelled traffic (distances run from the start of each):",
+            "Roads that carry the modelled traffic (distances run from the upper end):",
         ]
         for road in found["roads"][:SHOWN]:
             lines.append(
                 f"  {road['name'] or '(no name)'} [{road['id']}]: "
-                f"{show_length(road['length_m'], units)}, falls {road['drop_m']:.0f} m"
+                f"{show_length(road['length_m'], units)}, from {road['upper_m']:.0f} m down to "
+                f"{road['lower_m']:.0f} m"
             )
         if len(found["roads"]) > SHOWN:
             lines.append(f"  ... and {len(found['roads']) - SHOWN} more (--json lists all)")
@@ -88,12 +92,13 @@ def check_text(found: dict[str, Any]) -> str:
             lines.append("  none of 4 % over 1 km")
         for descent in found["descents"][:SHOWN]:
             lines.append(
-                f"  {descent['road']}: {show_length(descent['from_m'], units)} to "
+                f"  {descent['road']} [{descent['id']}]: {show_length(descent['from_m'], units)} to "
                 f"{show_length(descent['to_m'], units)}, {descent['drop_m']:.0f} m at "
-                f"{descent['mean_grade'] * 100.0:.1f} % on average"
+                f"{descent['mean_grade'] * 100.0:.1f} % on average, going "
+                f"{'out' if descent['direction'] > 0 else 'back'}"
             )
-        if "vehicles_per_day" in found:
-            lines += ["", f"Vehicles a day on the modelled roads: {found['vehicles_per_day']:,.0f}"]
+        if "vehicle_km_per_day" in found:
+            lines += ["", f"Vehicle-kilometres a day: {found['vehicle_km_per_day']:,.0f}"]
     for title in ("assumptions", "warnings", "repairs"):
         if found.get(title):
             lines += ["", f"{title.capitalize()} ({len(found[title])}):"]
@@ -118,7 +123,8 @@ def _understood(prepared: Prepared, scene: Scene) -> dict[str, Any]:
                 "id": road.road_id,
                 "name": road.name,
                 "length_m": round(float(road.chainage[-1]), 1),
-                "drop_m": round(float(road.height[0] - road.height[-1]), 1),
+                "upper_m": round(float(road.height[0]), 1),
+                "lower_m": round(float(road.height[-1]), 1),
                 "stretches": len(road_rows(scene.stretches, int(index))),
             }
         )
@@ -148,6 +154,7 @@ def _descents(scene: Scene) -> list[dict[str, Any]]:
             found.append(
                 {
                     "road": scene.roads[index].name or scene.roads[index].road_id,
+                    "id": scene.roads[index].road_id,
                     "from_m": round(one.from_m),
                     "to_m": round(one.to_m),
                     "direction": one.direction,

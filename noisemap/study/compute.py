@@ -84,10 +84,10 @@ def traffic_of(prepared: Prepared, scene: Scene) -> tuple[list[Flow], list[str]]
         flows, notes = flows_from_table(table, scene.roads, shares)
         silent = sorted({flow.road for flow in flows} - set(carrying))
         if silent:
-            names = ", ".join(scene.roads[index].name for index in silent)
+            names = ", ".join(scene.roads[index].name for index in silent[:3])
             notes.append(
-                f"Traffic is given for {names}, which carries no modelled stretch here "
-                "(see roads.truck_classes); it is left out"
+                f"The counts of {len(silent)} roads that carry no modelled stretch are left out "
+                f"(see roads.truck_classes): {names}{', ...' if len(silent) > 3 else ''}."
             )
         return [flow for flow in flows if flow.road in carrying], notes
     assumed = traffic.assumed
@@ -257,6 +257,7 @@ def _base(
         background=background,
         criteria=tuple(criteria()[key] for key in study.criteria.use),
         worth_people_passes=study.criteria.worth_people_passes,
+        units=study.units,
     )
 
 

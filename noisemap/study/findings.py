@@ -19,6 +19,7 @@ from noisemap.exposure.driving import road_rows
 from noisemap.exposure.passes import FREE, DriveKey
 from noisemap.exposure.results import DriveRow, Findings, LevelArea, ZoneResult
 from noisemap.levels import from_energy
+from noisemap.scene.descents import descents
 from noisemap.scene.model import Scene
 from noisemap.study.compute import Computed
 from noisemap.study.hours import show_hours
@@ -127,6 +128,8 @@ def answer(base: Base, zones: Sequence[ZoneResult]) -> str:
         parts.append("None of the zones of this study is worth a sign.")
     else:
         parts.append("The study names no zone: this is the noise as it is.")
+    if not _has_descent(base.scene):
+        parts.append("No truck descent of 4 % over 1 km lies on the modelled roads.")
     return " ".join(parts)
 
 
@@ -217,7 +220,19 @@ def _warnings(base: Base) -> tuple[str, ...]:
             f"The terrain has cells of {base.scene.terrain.native_cell:.0f} m: it gives a "
             "descent's mean grade, no steepest part; temperatures carry that error."
         )
+    if not _has_descent(base.scene):
+        warnings.append(
+            "No truck descent: no modelled road falls 4 % or more over 1 km, so retarders work "
+            "here only where trucks slow down."
+        )
     return tuple(warnings)
+
+
+def _has_descent(scene: Scene) -> bool:
+    return any(
+        descents(scene.roads[road], int(road), native_cell=scene.terrain.native_cell)
+        for road in np.unique(scene.stretches.road)
+    )
 
 
 def _method(prepared: Prepared, computed: Computed) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -11,10 +12,17 @@ from noisemap.descent.brake_temperature import Conditions
 from noisemap.descent.drive import Drive
 from noisemap.exposure.driving import Practice, TruckClass, drive_road, in_zone, road_rows
 from noisemap.exposure.results import BrakeRow
+from noisemap.scene.grades import grade_sigma
 from noisemap.scene.model import Road, Stretches
 from noisemap.states import EXHAUST_STATES, Zone
 
-NORMAL, DEGRADED = "normal", "degraded"
+NORMAL, DEGRADED, STEEPER = "normal", "degraded", "grade at its upper bound"
+
+UPPER_BOUND = 1.645
+"""One-sided 95 % of a normal error, in standard deviations."""
+
+DESCENT_BASE_M = 1000.0
+"""Length over which a grade error matters to the brakes [m]."""
 
 
 def brake_rows(
@@ -27,16 +35,23 @@ def brake_rows(
     *,
     hard_limit: float,
     planning_limit: float,
+    native_cell: float,
 ) -> tuple[BrakeRow, ...]:
     """One row for each truck that the zone may bind, each direction it brakes in, each condition.
 
     A direction counts when the road falls through the zone; a row appears where the
     zone takes work from the truck's retarder.  Trucks
     without a retarder stand beside them with three equal peaks: they run on their
-    wheel brakes already, and the zone adds nothing to it.
+    wheel brakes already, and the zone adds nothing to it.  Beside sound brakes stand
+    the grade at its upper bound, for the terrain's error, and degraded brakes.
     """
-    rows = []
+    rows: list[BrakeRow] = []
     degraded = Conditions.degraded(practice.conditions.preset, practice.conditions.ambient_c)
+    cases = (
+        (NORMAL, practice, 0.0),
+        (STEEPER, practice, UPPER_BOUND * float(grade_sigma(native_cell, DESCENT_BASE_M))),
+        (DEGRADED, replace(practice, conditions=degraded), 0.0),
+    )
     for road in road_indices:
         road_end = float(stretches.to_m[road_rows(stretches, road)[-1]])
         for direction in (1, -1):
@@ -47,13 +62,11 @@ def brake_rows(
             for truck in trucks:
                 if not _may_bind(zone, truck):
                     continue
-                for condition, used in (
-                    (NORMAL, practice),
-                    (DEGRADED, replace(practice, conditions=degraded)),
-                ):
-                    free = drive_road(stretches, road, direction, truck, used)
-                    silent = drive_road(stretches, road, direction, truck, used, silent=zone)
-                    none = drive_road(stretches, road, direction, truck, used, retarder="none")
+                for condition, used, steeper in cases:
+                    go = partial(
+                        drive_road, stretches, road, direction, truck, used, steeper=steeper
+                    )
+                    free, silent, none = go(), go(silent=zone), go(retarder="none")
                     if condition == NORMAL and not _touches(free, silent, truck):
                         break
                     rows.append(

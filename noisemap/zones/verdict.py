@@ -8,7 +8,8 @@ from typing import ClassVar
 
 from noisemap.exposure.results import BrakeRow, Interval
 from noisemap.states import Zone
-from noisemap.zones.brakes import DEGRADED, NORMAL
+from noisemap.units import show_both
+from noisemap.zones.brakes import DEGRADED, NORMAL, STEEPER
 
 LEADING_LEVEL = 70
 """Outdoor maximum whose spared passes lead the verdict [dB]."""
@@ -35,13 +36,17 @@ def judge(
     spared: Mapping[int, Interval],
     brakes: Sequence[BrakeRow],
     worth: float,
+    *,
+    coarse: bool = False,
+    units: str = "us",
 ) -> Verdict:
     """Weigh what a zone spares against what it asks of the brakes.
 
     Brakes come first: a zone that takes a truck over the planning limit which it
     keeps with its retarder is refused whatever it spares.  A zone that spares
     little is not worth signing.  One whose degraded trucks exceed the planning
-    limit needs an engineering study.
+    limit, or whose terrain is too `coarse` to know the grade inside it, needs an
+    engineering study.
     """
     gain = spared[LEADING_LEVEL]
     gain_text = (
@@ -54,8 +59,8 @@ def judge(
         return Verdict(
             "refused for brakes",
             f"Do not sign {zone.name}: with the retarder silent there, the brakes of a "
-            f"{worst.truck} truck reach {_both(worst.peak_zone_c)}, over the planning limit of "
-            f"{_both(worst.planning_limit_c)}, where they stay at {_both(worst.peak_free_c)} "
+            f"{worst.truck} truck reach {show_both(worst.peak_zone_c, units)}, over the planning limit of "
+            f"{show_both(worst.planning_limit_c, units)}, where they stay at {show_both(worst.peak_free_c, units)} "
             "with it.",
             (
                 f"{len(broken)} of the truck classes go over the planning limit only because of "
@@ -70,26 +75,29 @@ def judge(
             f"below the {_figure(worth)} that the study asks for.",
             (gain_text,),
         )
-    weak = [
-        row
-        for row in brakes
-        if row.equipped and row.condition == DEGRADED and row.peak_zone_c > row.planning_limit_c
-    ]
+    weak = [row for row in brakes if row.equipped and row.peak_zone_c > row.planning_limit_c]
     if weak:
         worst = max(weak, key=lambda row: row.peak_zone_c)
         return Verdict(
             "needs an engineering study",
-            f"{zone.name} helps, but a {worst.truck} truck with degraded brakes would reach "
-            f"{_both(worst.peak_zone_c)}, over the planning limit of "
-            f"{_both(worst.planning_limit_c)}: an engineering study has to come first.",
+            f"{zone.name} helps, but a {worst.truck} truck would reach "
+            f"{show_both(worst.peak_zone_c, units)} ({_condition(worst)}), over the planning limit of "
+            f"{show_both(worst.planning_limit_c, units)}: an engineering study has to come first.",
             (gain_text, "degraded: two of ten brakes out and a warm entry"),
+        )
+    if coarse:
+        return Verdict(
+            "needs an engineering study",
+            f"{zone.name} may help, but the terrain is too coarse to know the grade inside it: "
+            "a surveyed profile or finer terrain has to come first.",
+            (gain_text,),
         )
     equipped = [row for row in brakes if row.equipped and row.condition == NORMAL]
     hottest = max((row.peak_zone_c for row in equipped), default=None)
     margin = (
         ""
         if hottest is None
-        else f"; the hottest brakes of trucks that it binds reach {_both(hottest)}, "
+        else f"; the hottest brakes of trucks that it binds reach {show_both(hottest, units)}, "
         "within the planning limit of this screening"
     )
     return Verdict(
@@ -99,8 +107,10 @@ def judge(
     )
 
 
-def _both(celsius_value: float) -> str:
-    return f"{celsius_value:.0f} °C ({celsius_value * 1.8 + 32.0:.0f} °F)"
+def _condition(row: BrakeRow) -> str:
+    return {DEGRADED: "brakes degraded", STEEPER: "the grade at its upper bound"}.get(
+        row.condition, "already with its retarder free"
+    )
 
 
 def _figure(value: float) -> str:

@@ -34,6 +34,7 @@ from noisemap.exposure.uncertainty import (
     spread,
 )
 from noisemap.levels import to_energy
+from noisemap.scene.grades import is_coarse
 from noisemap.scene.model import Scene
 from noisemap.states import Zone
 from noisemap.transfer.store import TransferStore
@@ -76,6 +77,7 @@ class Base:
     background: FloatArray | None  # (24,) [dB]
     criteria: tuple[Criterion, ...]
     worth_people_passes: float
+    units: str  # of the sentences
 
 
 def weigh_zone(base: Base, zone: Zone) -> ZoneResult:
@@ -103,6 +105,7 @@ def weigh_zone(base: Base, zone: Zone) -> ZoneResult:
         base.practice,
         hard_limit=base.hard_limit,
         planning_limit=base.planning_limit,
+        native_cell=base.scene.terrain.native_cell,
     )
     spared = {level: _spared(base, zone, bound, silent, after, level) for level in PASS_LEVELS}
     night = _night_energy(base, zone, bound, silent)
@@ -110,7 +113,14 @@ def weigh_zone(base: Base, zone: Zone) -> ZoneResult:
     quieter = np.maximum(_fall(base.before.l_night, levels.l_night), 0.0)
     people = base.scene.homes.people
     gains = _gains(base, zone, night)
-    verdict = judge(zone, spared, brakes, base.worth_people_passes)
+    verdict = judge(
+        zone,
+        spared,
+        brakes,
+        base.worth_people_passes,
+        coarse=is_coarse(base.scene.terrain.native_cell),
+        units=base.units,
+    )
     return ZoneResult(
         zone=zone,
         levels=levels,
