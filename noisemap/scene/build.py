@@ -11,7 +11,7 @@ import shapely
 
 from noisemap.errors import BadDataError, StudyError
 from noisemap.readers.osm import is_osm, read_areas
-from noisemap.scene.crs import Bounds, project, require_overlap, study_system
+from noisemap.scene.crs import Bounds, project, require_overlap, study_system, window_shape
 from noisemap.scene.descents import descents, with_mean_grades
 from noisemap.scene.grades import (
     fit_heights,
@@ -46,7 +46,6 @@ from noisemap.scene.obstacles import (
     join_obstacles,
     no_obstacles,
     read_walls,
-    window_shape,
 )
 from noisemap.scene.proxies import proxy_homes
 from noisemap.scene.receivers import centre_receivers, facade_receivers

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 from pyproj import CRS, Proj, Transformer
 from pyproj.exceptions import CRSError
 
 from noisemap.errors import BadDataError, StudyError
 
 FloatArray = npt.NDArray[np.float64]
+ObjectArray = npt.NDArray[Any]
 Bounds = tuple[float, float, float, float]
 
 WGS84 = CRS.from_epsg(4326)
@@ -100,6 +103,26 @@ def move(source: CRS | str, target: CRS | str, x: FloatArray, y: FloatArray) -> 
     if len(x) == 1:  # the library takes an array of one for a number
         return np.array([mover.transform(float(x[0]), float(y[0]))], np.float64)
     return np.column_stack(mover.transform(x, y)).astype(np.float64)
+
+
+def move_shapes(source: CRS | str, target: CRS | str, shapes: Sequence[Any]) -> ObjectArray:
+    """Shapes in the target system.
+
+    Raises
+    ------
+    BadDataError
+        When a point of one cannot be placed in the target system.
+    """
+    array = np.empty(len(shapes), dtype=object)
+    array[:] = list(shapes)
+    return np.asarray(
+        shapely.transform(array, lambda xy: project(source, target, xy[:, 0], xy[:, 1]))
+    )
+
+
+def window_shape(window: Bounds, crs: str) -> Any:
+    """The study window, west, south, east, north [deg], in study coordinates."""
+    return move_shapes(WGS84, crs, [shapely.segmentize(shapely.box(*window), 0.01)])[0]
 
 
 def move_bounds(source: CRS | str, target: CRS | str, bounds: Bounds) -> Bounds:

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import shapely
@@ -17,6 +16,7 @@ from noisemap.data_tables import table_rows
 from noisemap.errors import BadDataError
 from noisemap.readers.osm import OsmArea, is_osm, read_areas
 from noisemap.readers.vectors import read_layer
+from noisemap.scene.crs import WGS84, move_shapes
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.layers import layer_repairs
 from noisemap.scene.model import ON_GROUND, GroundCover, Repair, Road, Terrain
@@ -50,7 +50,7 @@ def no_land() -> Land:
 def osm_land(areas: Sequence[OsmArea], crs: str) -> Land:
     """Land of an OpenStreetMap extract."""
     own = [area for area in areas if "landuse" in area.tags or "natural" in area.tags]
-    shapes = gpd.GeoSeries([area.shape for area in own], crs=4326).to_crs(crs).to_numpy()
+    shapes = move_shapes(WGS84, crs, [area.shape for area in own])
     return Land(shapes, tuple(dict(area.tags) for area in own))
 
 
@@ -74,8 +74,8 @@ def read_land(inputs: SceneInputs, crs: str) -> tuple[Land, list[Repair]]:
         columns=inputs.ground_columns,
         known=GROUND_COLUMNS,
     )
-    frame = layer.frame.to_crs(crs)
-    shapes = frame.geometry.to_numpy()
+    frame = layer.frame
+    shapes = move_shapes(frame.crs, crs, frame.geometry.to_numpy())
     wrong = np.nonzero(shapely.get_dimensions(shapes) != 2)[0]
     if len(wrong):
         raise BadDataError(

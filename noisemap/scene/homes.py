@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -15,6 +14,7 @@ from noisemap.data_tables import table_rows
 from noisemap.errors import BadDataError
 from noisemap.readers.osm import OsmArea
 from noisemap.readers.vectors import read_layer
+from noisemap.scene.crs import WGS84, move_shapes
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.layers import layer_repairs
 from noisemap.scene.model import Homes, Repair
@@ -89,12 +89,10 @@ def read_buildings(inputs: SceneInputs, crs: str) -> tuple[Buildings, list[Repai
         known=HOME_COLUMNS,
         bbox=inputs.window,
     )
-    frame = layer.frame.to_crs(crs)
+    frame = layer.frame
     if "height" in frame.columns and "height_m" not in frame.columns:
         frame = frame.rename(columns={"height": "height_m"})
-    shapes = frame.geometry.to_numpy()
-    if not np.isfinite(shapely.get_coordinates(shapes)).all():
-        raise BadDataError(f"{layer.name}: cannot be placed in {crs}; check the crs in [homes]")
+    shapes = move_shapes(frame.crs, crs, frame.geometry.to_numpy())
     dimension = 0 if inputs.homes_source == "points" else 2
     wrong = np.nonzero(shapely.get_dimensions(shapes) != dimension)[0]
     if len(wrong):
@@ -185,9 +183,9 @@ def osm_buildings(areas: tuple[OsmArea, ...], crs: str) -> Buildings:
     """
     known = kind_table()
     tagged = [area for area in areas if area.tags.get("building", "no") != "no"]
-    shapes = gpd.GeoSeries([area.shape for area in tagged], crs=4326).to_crs(crs).to_numpy()
+    shapes = move_shapes(WGS84, crs, [area.shape for area in tagged])
     land = [area.shape for area in areas if area.tags.get("landuse") in WORKING_LAND]
-    working = _on(shapes, gpd.GeoSeries(land, crs=4326).to_crs(crs).to_numpy())
+    working = _on(shapes, move_shapes(WGS84, crs, land))
     footprint = shapely.area(shapes)
     kinds: list[str] = []
     for area, size, works in zip(tagged, footprint.tolist(), working.tolist(), strict=True):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from noisemap.readers.vectors import Layer
+from noisemap.scene.crs import move_shapes
 from noisemap.scene.model import Repair
 
 
@@ -15,7 +16,8 @@ def layer_repairs(table: str, layer: Layer, crs: str) -> list[Repair]:
         what = f"features without geometry left out: {layer.dropped}"
         found.append(Repair(table, layer.name, what))
     if layer.mended:
-        places = layer.frame.geometry.representative_point().to_crs(crs)
+        shapes = layer.frame.geometry.representative_point().to_numpy()
+        places = move_shapes(layer.frame.crs, crs, shapes)
         by_id = dict(zip(layer.frame["id"], places, strict=True))
         for item in layer.mended:
             change = ", which changed its area by over 1 %" if item in layer.reshaped else ""

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import shapely
@@ -15,7 +14,7 @@ from scipy.sparse.csgraph import connected_components
 from noisemap.errors import BadDataError
 from noisemap.readers.osm import is_osm, read_ways
 from noisemap.readers.vectors import read_layer
-from noisemap.scene.crs import project
+from noisemap.scene.crs import move_shapes, project
 from noisemap.scene.homes import Buildings
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.layers import layer_repairs
@@ -174,13 +173,13 @@ def _layer_walls(
         columns=inputs.walls_columns,
         known=WALL_COLUMNS,
     )
-    frame = layer.frame.to_crs(crs)
+    frame = layer.frame
     column = next((name for name in ("height_m", "height") if name in frame.columns), None)
     cells = [None] * len(frame) if column is None else frame[column].tolist()
     heights = [
         _height(layer.name, item, value) for item, value in zip(frame["id"], cells, strict=True)
     ]
-    shapes = frame.geometry.to_numpy()
+    shapes = move_shapes(frame.crs, crs, frame.geometry.to_numpy())
     if (shapely.get_dimensions(shapes) == 0).any():
         raise BadDataError(f"{layer.name}: holds points; walls are lines or polygons")
     repairs = layer_repairs("obstacles", layer, crs)
@@ -228,9 +227,3 @@ def join_obstacles(parts: Sequence[Obstacles]) -> Obstacles:
         np.concatenate([part.block for part in parts]).astype(np.int64),
         np.concatenate([part.assumed_height for part in parts]).astype(np.bool_),
     )
-
-
-def window_shape(window: tuple[float, float, float, float], crs: str) -> Any:
-    """The study window in study coordinates."""
-    box = gpd.GeoSeries([shapely.segmentize(shapely.box(*window), 0.01)], crs=4326)
-    return box.to_crs(crs).iloc[0]
