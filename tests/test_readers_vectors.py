@@ -177,3 +177,16 @@ def test_table_without_geometry(tmp_path: Path) -> None:
     path = tmp_path / "t.geojson"
     path.write_text(json.dumps({"type": "Point", "coordinates": [10.0, 46.0]}))
     assert read(path).frame.geometry.iloc[0].x == 10.0
+
+
+def test_file_of_links_under_another_name_is_not_opened(tmp_path: Path) -> None:
+    links = (
+        "<OGRVRTDataSource><OGRVRTLayer name='a'>"
+        "<SrcDataSource>/vsicurl/http://example.org/a.geojson</SrcDataSource>"
+        "</OGRVRTLayer></OGRVRTDataSource>"
+    )
+    for suffix in (".geojson", ".gpkg", ".shp", ".fgb"):
+        path = tmp_path / f"a{suffix}"
+        path.write_text(links)
+        with pytest.raises(BadDataError, match="does not begin like a"):
+            read(path)

@@ -21,7 +21,14 @@ from pyproj.exceptions import CRSError
 from noisemap.errors import BadDataError
 from noisemap.readers.paths import plain_file
 
-SUFFIXES = (".gpkg", ".geojson", ".json", ".shp", ".fgb")
+_BEGINNINGS = {
+    ".gpkg": b"SQLite format 3",
+    ".geojson": b"{",
+    ".json": b"{",
+    ".shp": b"\0\0\x27\x0a",
+    ".fgb": b"fgb",
+}
+SUFFIXES = tuple(_BEGINNINGS)
 LARGEST_COORDINATE = 1e8
 AREA_CHANGE = 0.01
 
@@ -78,6 +85,7 @@ def read_layer(
         raise BadDataError(
             f"{path.name}: not a vector file this reads (allowed: {', '.join(SUFFIXES)})"
         )
+    _check_content(path)
     notes: list[str] = []
     with _driver_notes(path, notes):
         layer = layer or _only_layer(path, table)
@@ -93,6 +101,18 @@ def read_layer(
     if bbox is not None:
         result = _inside(result, bbox)
     return result
+
+
+def _check_content(path: Path) -> None:
+    """Nothing, when the file begins as its suffix says: no file of links is ever opened."""
+    with path.open("rb") as stream:
+        start = stream.read(64).removeprefix(b"\xef\xbb\xbf").lstrip()
+    expected = _BEGINNINGS[path.suffix.lower()]
+    if not start.startswith(expected):
+        raise BadDataError(
+            f"{path.name}: cannot be read, it does not begin like a {path.suffix.lower()} file; "
+            "export or download it again"
+        )
 
 
 @contextlib.contextmanager

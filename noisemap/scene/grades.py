@@ -240,7 +240,7 @@ def grade_sigma(cell: float, base: float | FloatArray) -> FloatArray:
     Interpolated in the logarithms of cell and base; bases outside the table take
     its end, cells under 12 m the row of 12 m.
 
-    >>> float(grade_sigma(12.0, 100.0)), float(grade_sigma(90.0, 1000.0))
+    >>> round(float(grade_sigma(12.0, 100.0)), 6), round(float(grade_sigma(90.0, 1000.0)), 6)
     (0.005, 0.007)
     """
     rows = table_rows("noisemap.scene", "grade_sigma.csv")
