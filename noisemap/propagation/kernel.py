@@ -114,35 +114,34 @@ class Surface:
     @cached_property
     def terrain_arrays(self) -> job.Terrain:
         """Terrain as the compiled loop reads it."""
-        filled = np.asarray(self.filled, dtype=np.bool_)
-        around = filled.copy()
-        around[:-1] |= filled[1:]
+        around = np.pad(np.asarray(self.filled, dtype=np.bool_), (0, 1), mode="edge")
+        around[:-1] |= around[1:].copy()
         around[:, :-1] |= around[:, 1:].copy()
-        rows, columns = self.height.shape
+        height = np.pad(np.asarray(self.height, dtype=np.float64), (0, 1), mode="edge")
         return job.Terrain(
             float(self.x0),
             float(self.y0),
             float(self.cell),
-            columns,
-            rows,
-            np.array(self.height, dtype=np.float64).ravel(),
+            1.0 / float(self.cell),
+            height.shape[1],
+            height.ravel(),
             around.ravel(),
-            bool(filled.any()),
+            bool(around.any()),
         )
 
     @cached_property
     def ground_arrays(self) -> job.Ground:
         """Ground factor and foliage as the compiled loop reads them."""
-        rows, columns = self.factor.shape
-        foliage = np.array(self.foliage, dtype=np.bool_).ravel()
+        factor = np.pad(np.asarray(self.factor, dtype=np.float32), (0, 1), mode="edge")
+        foliage = np.pad(np.asarray(self.foliage, dtype=np.bool_), (0, 1), mode="edge")
         return job.Ground(
-            float(self.gx0),
-            float(self.gy0),
+            float(self.gx0) - 0.5 * float(self.gcell),
+            float(self.gy0) - 0.5 * float(self.gcell),
             float(self.gcell),
-            columns,
-            rows,
-            np.array(self.factor, dtype=np.float32).ravel(),
-            foliage,
+            1.0 / float(self.gcell),
+            factor.shape[1],
+            factor.ravel(),
+            foliage.ravel(),
             bool(foliage.any()) and self.foliage_height > 0.0,
             float(self.foliage_height),
         )

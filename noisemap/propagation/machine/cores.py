@@ -185,7 +185,8 @@ def upper_hull(
     `z[0]` and `z[end]` are source and receiver, points `first..last` may become
     edges.  Fills `stack` with 0, the edges, `end`; returns the number of edges.
     A terrain point on the straight line between its neighbours is dropped, the
-    top of an object that touches the band counts (conventions C8, C13).
+    top of an object that touches the band counts (conventions C8, C13).  Slopes
+    are compared without dividing.
     """
     stack[0] = 0
     top = 0
@@ -194,10 +195,10 @@ def upper_hull(
         while top > 0:
             a = stack[top - 1]
             b = stack[top]
-            before = (z[b] - z[a]) / (x[b] - x[a])
-            after = (z[point] - z[b]) / (x[point] - x[b])
+            to_b = x[b] - x[a]
+            beyond = x[point] - x[b]
             tie = -SLOPE_TIE if is_object[b] else SLOPE_TIE
-            if before > after + tie:
+            if (z[b] - z[a]) * beyond > ((z[point] - z[b]) + tie * beyond) * to_b:
                 break
             top -= 1
         top += 1

@@ -15,26 +15,26 @@ ByteArray = npt.NDArray[np.uint8]
 
 
 class Terrain(NamedTuple):
-    """Heights on a flat raster, row 0 in the south."""
+    """Heights on a flat raster, row 0 in the south, last row and column doubled."""
 
-    x0: float  # [m]
+    x0: float  # centre of the first cell [m]
     y0: float
-    cell: float
-    columns: int
-    rows: int
+    cell: float  # [m]
+    per_cell: float  # 1 / cell [1/m]
+    columns: int  # the doubled one included
     height: FloatArray  # (rows * columns,) [m]
     filled: BoolArray  # True where any of the four nodes of the square up and right was filled
     any_filled: bool
 
 
 class Ground(NamedTuple):
-    """Ground factor and foliage on a flat raster."""
+    """Ground factor and foliage on a flat raster, last row and column doubled."""
 
-    x0: float  # [m]
+    x0: float  # corner of the first cell [m]
     y0: float
-    cell: float
-    columns: int
-    rows: int
+    cell: float  # [m]
+    per_cell: float  # 1 / cell [1/m]
+    columns: int  # the doubled one included
     factor: Float32Array  # (rows * columns,) [1]
     foliage: BoolArray
     any_foliage: bool

@@ -106,6 +106,15 @@ class Spectrum(NamedTuple):
     bits: IntArray
 
 
+class Shared(NamedTuple):
+    """Ground quantities of a path that all source heights share."""
+
+    hump: float  # distance factor of the humps of Table 3 [1]
+    tail: float  # distance factor of the tail of Table 3 [1]
+    receiver_mean: float  # ground factor of the receiver region [1]
+    reach_r: float  # its length [m]
+
+
 class Screen(NamedTuple):
     """What stands between the ends: edges 0 means clear, z below 0 an object below the line."""
 
@@ -155,16 +164,18 @@ def _terrain_edges(profile: Profile, steps: int) -> int:
     """
     z = profile.z
     first, last = 1, 1
-    from_source, from_receiver = -math.inf, -math.inf
+    steepest = -math.inf
     for i in range(1, steps):
         slope = (z[i] - z[0]) * profile.inverse[i]
-        if slope > from_source:
-            from_source = slope
+        if slope > steepest:
+            steepest = slope
             first = i
-        slope = (z[i] - z[steps]) * profile.inverse[steps - i]
-        if slope >= from_receiver:
-            from_receiver = slope
-            last = i
+    steepest = -math.inf
+    for i in range(1, steps):
+        slope = (z[steps - i] - z[steps]) * profile.inverse[i]
+        if slope > steepest:
+            steepest = slope
+            last = steps - i
     return upper_hull(
         profile.x, z, profile.no_object, min(first, last), max(first, last), steps, profile.stack
     )
@@ -208,27 +219,27 @@ def _ground_exponents(
     hs: float,
     hr: float,
     line: Line,
+    shared: Shared,
     running: FloatArray,
     value: FloatArray,
 ) -> None:
     """Fill -k Agr of the eight bands into the second half of `value` (Table 3)."""
     dp = line.dp
     reach_s = min(model.region_per_height * hs, dp)
-    reach_r = min(model.region_per_height * hr, dp)
     source_mean = region_factor(running, line, 0.0, reach_s)
-    receiver_mean = region_factor(running, line, dp - reach_r, dp)
     q = middle_weight(dp, hs, hr, model.region_per_height)
     middle_mean = 0.0
     if q > 0.0:
-        middle_mean = region_factor(running, line, reach_s, dp - reach_r)
-    hump = hump_distance_factor(dp, model.reach)
-    tail = tail_distance_factor(dp, model.tail_rate)
+        middle_mean = region_factor(running, line, reach_s, dp - shared.reach_r)
+    hump, tail = shared.hump, shared.tail
     for band in range(BANDS):
         row = model.table3[band]
         a_s = end_region(
             source_mean, row, factors.hump_s[h, band], hump, factors.tail_s[h, band], tail
         )
-        a_r = end_region(receiver_mean, row, factors.hump_r[band], hump, factors.tail_r[band], tail)
+        a_r = end_region(
+            shared.receiver_mean, row, factors.hump_r[band], hump, factors.tail_r[band], tail
+        )
         value[BANDS + band] = -DB * (a_s + a_r + middle_region(q, middle_mean, row))
 
 
@@ -272,6 +283,7 @@ def _one_height(
     hr: float,
     ground: Ground,
     line: Line,
+    shared: Shared,
     tops: int,
     merged: int,
     profile: Profile,
@@ -314,7 +326,7 @@ def _one_height(
             flag |= FOLIAGE_COUNTED
     value = spectrum.value
     _path_exponents(model, d, foliage_m, value)
-    _ground_exponents(model, factors, h, hs, hr, line, profile.running, value)
+    _ground_exponents(model, factors, h, hs, hr, line, shared, profile.running, value)
     if screen.edges == 0:
         for band in range(BANDS):
             value[band] += value[BANDS + band]
@@ -415,6 +427,13 @@ def _one_receiver(
                     meeting.is_object,
                 )
         above = 0.5 * (profile.z[0] + foot_r + hr) - mean_height(profile.z, line.steps)
+        reach_r = min(model.region_per_height * hr, line.dp)
+        shared = Shared(
+            hump_distance_factor(line.dp, model.reach),
+            tail_distance_factor(line.dp, model.tail_rate),
+            region_factor(profile.running, line, line.dp - reach_r, line.dp),
+            reach_r,
+        )
         for h in range(heights.shape[0]):
             hs = heights[h]
             if above + 0.5 * hs > model.valid_height:
@@ -426,6 +445,7 @@ def _one_receiver(
                 hr,
                 ground,
                 line,
+                shared,
                 tops,
                 merged,
                 profile,

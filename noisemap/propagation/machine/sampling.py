@@ -1,26 +1,38 @@
-"""Compiled reading of terrain, ground and foliage along a path."""
+"""Compiled reading of terrain, ground and foliage along a path.
+
+Rasters carry one more row and column than they have cells (copies of the last
+ones), so that a point on the northern or eastern rim needs no special case.
+Points must lie inside the raster: the caller has checked it, nothing here does.
+Places in a raster are unsigned, which spares the check for negative indices.
+"""
 
 from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from noisemap.propagation.machine.compiled import compiled
 from noisemap.propagation.machine.job import FloatArray, Ground, Line, Terrain
+
+ONE = np.uint64(1)
 
 
 @compiled
 def terrain_height(terrain: Terrain, x: float, y: float) -> float:
     """Bilinear height at a point inside the raster [m]."""
-    u = (x - terrain.x0) / terrain.cell
-    v = (y - terrain.y0) / terrain.cell
-    i = min(max(int(u), 0), terrain.columns - 2)
-    j = min(max(int(v), 0), terrain.rows - 2)
-    u -= i
-    v -= j
-    at = j * terrain.columns + i
-    south = terrain.height[at] + u * (terrain.height[at + 1] - terrain.height[at])
-    at += terrain.columns
-    north = terrain.height[at] + u * (terrain.height[at + 1] - terrain.height[at])
+    u = (x - terrain.x0) * terrain.per_cell
+    v = (y - terrain.y0) * terrain.per_cell
+    a = np.int32(u)
+    b = np.int32(v)
+    u -= a
+    v -= b
+    width = np.uint64(terrain.columns)
+    at = np.uint64(b) * width + np.uint64(a)
+    height = terrain.height
+    south = height[at] + u * (height[at + ONE] - height[at])
+    at += width
+    north = height[at] + u * (height[at + ONE] - height[at])
     return float(south + v * (north - south))
 
 
@@ -28,61 +40,69 @@ def terrain_height(terrain: Terrain, x: float, y: float) -> float:
 def sample_terrain(terrain: Terrain, line: Line, z: FloatArray) -> None:
     """Fill the heights of the interior points of a path of equal steps [m]."""
     height = terrain.height
-    last_column = terrain.columns - 2
-    last_row = terrain.rows - 2
-    u0 = (line.sx - terrain.x0) / terrain.cell
-    v0 = (line.sy - terrain.y0) / terrain.cell
-    du = line.dx / terrain.cell / line.steps
-    dv = line.dy / terrain.cell / line.steps
+    width = np.uint64(terrain.columns)
+    u0 = (line.sx - terrain.x0) * terrain.per_cell
+    v0 = (line.sy - terrain.y0) * terrain.per_cell
+    du = line.dx * terrain.per_cell / line.steps
+    dv = line.dy * terrain.per_cell / line.steps
     for i in range(1, line.steps):
         u = u0 + i * du
         v = v0 + i * dv
-        a = min(max(int(u), 0), last_column)
-        b = min(max(int(v), 0), last_row)
+        a = np.int32(u)
+        b = np.int32(v)
         u -= a
         v -= b
-        at = b * terrain.columns + a
-        south = height[at] + u * (height[at + 1] - height[at])
-        at += terrain.columns
-        north = height[at] + u * (height[at + 1] - height[at])
+        at = np.uint64(b) * width + np.uint64(a)
+        south = height[at] + u * (height[at + ONE] - height[at])
+        at += width
+        north = height[at] + u * (height[at + ONE] - height[at])
         z[i] = south + v * (north - south)
 
 
 @compiled
 def crosses_filled(terrain: Terrain, line: Line) -> bool:
     """Whether any point of the path, ends included, rests on a filled node."""
+    u0 = (line.sx - terrain.x0) * terrain.per_cell
+    v0 = (line.sy - terrain.y0) * terrain.per_cell
+    du = line.dx * terrain.per_cell / line.steps
+    dv = line.dy * terrain.per_cell / line.steps
     for i in range(line.steps + 1):
-        u = (line.sx + i * line.dx / line.steps - terrain.x0) / terrain.cell
-        v = (line.sy + i * line.dy / line.steps - terrain.y0) / terrain.cell
-        a = min(max(int(u), 0), terrain.columns - 2)
-        b = min(max(int(v), 0), terrain.rows - 2)
-        if terrain.filled[b * terrain.columns + a]:
+        at = np.int32(v0 + i * dv) * terrain.columns + np.int32(u0 + i * du)
+        if terrain.filled[at]:
             return True
     return False
 
 
 @compiled
 def mean_height(z: FloatArray, steps: int) -> float:
-    """Mean height of a profile of equal steps [m]."""
-    total = 0.5 * (z[0] + z[steps])
-    for i in range(1, steps):
-        total += z[i]
-    return float(total / steps)
+    """Mean height of a profile of equal steps [m]; two sums side by side are faster."""
+    even = 0.5 * (z[0] + z[steps])
+    odd = 0.0
+    i = 1
+    while i + 1 < steps:
+        odd += z[i]
+        even += z[i + 1]
+        i += 2
+    if i < steps:
+        odd += z[i]
+    return float((even + odd) / steps)
 
 
 @compiled
 def sample_ground(ground: Ground, line: Line, running: FloatArray) -> None:
     """Fill the running sum of the ground factor over equal pieces read at their middles."""
-    u0 = (line.sx - ground.x0) / ground.cell + 0.5
-    v0 = (line.sy - ground.y0) / ground.cell + 0.5
-    du = line.dx / ground.cell / line.pieces
-    dv = line.dy / ground.cell / line.pieces
+    factor = ground.factor
+    width = np.uint64(ground.columns)
+    du = line.dx * ground.per_cell / line.pieces
+    dv = line.dy * ground.per_cell / line.pieces
+    u0 = (line.sx - ground.x0) * ground.per_cell + 0.5 * du
+    v0 = (line.sy - ground.y0) * ground.per_cell + 0.5 * dv
     total = 0.0
     running[0] = 0.0
     for i in range(line.pieces):
-        a = min(max(int(u0 + (i + 0.5) * du), 0), ground.columns - 1)
-        b = min(max(int(v0 + (i + 0.5) * dv), 0), ground.rows - 1)
-        total += ground.factor[b * ground.columns + a]
+        a = np.int32(u0 + i * du)
+        b = np.int32(v0 + i * dv)
+        total += factor[np.uint64(b) * width + np.uint64(a)]
         running[i + 1] = total
 
 
@@ -106,13 +126,13 @@ def region_factor(running: FloatArray, line: Line, low: float, high: float) -> f
 def foliage_length(ground: Ground, line: Line, z: FloatArray, zs: float, zr: float) -> float:
     """Plan length in foliage cells with the sight line below the tree tops [m]."""
     counted = 0
+    du = line.dx * ground.per_cell / line.pieces
+    dv = line.dy * ground.per_cell / line.pieces
+    u0 = (line.sx - ground.x0) * ground.per_cell + 0.5 * du
+    v0 = (line.sy - ground.y0) * ground.per_cell + 0.5 * dv
     for i in range(line.pieces):
-        share = (i + 0.5) / line.pieces
-        u = (line.sx + share * line.dx - ground.x0) / ground.cell + 0.5
-        v = (line.sy + share * line.dy - ground.y0) / ground.cell + 0.5
-        a = min(max(int(u), 0), ground.columns - 1)
-        b = min(max(int(v), 0), ground.rows - 1)
-        if ground.foliage[b * ground.columns + a]:
+        if ground.foliage[np.int32(v0 + i * dv) * ground.columns + np.int32(u0 + i * du)]:
+            share = (i + 0.5) / line.pieces
             at = share * line.steps
             k = min(int(at), line.steps - 1)
             foot = z[k] + (at - k) * (z[k + 1] - z[k])
