@@ -1,0 +1,204 @@
+"""Events of a calibrated recording: levels, thirds, modulation, engine speed, likelihood.
+
+The recording is read twice in blocks: once for its levels, once for the events
+alone, so that its length does not matter.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from noisemap.inspection.band_filters import band_means
+from noisemap.inspection.engine_speed import EngineSpeed, PassFit, engine_speeds, fit_pass
+from noisemap.inspection.events import (
+    SETTLING_S,
+    Onset,
+    Span,
+    Track,
+    find_events,
+    level_track,
+    onset,
+)
+from noisemap.inspection.likelihood import Likelihood, likelihood
+from noisemap.inspection.meter import WeightingFilter, level_db
+from noisemap.inspection.modulation import (
+    Frames,
+    agreement,
+    analyse_frames,
+    drift_percent_s,
+    largest_step_db,
+)
+from noisemap.inspection.residual import UPPER_BOUND_DB, energy_difference
+from noisemap.readers.recordings import Recording, samples
+
+FloatArray = npt.NDArray[np.float64]
+
+MARGIN_S = 0.3
+SETTLE_S = 0.5
+LONGEST_S = 30.0
+"""Longest part of an event, around its loudest moment, whose modulation is looked at."""
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Levels of an event, as measured and less the background by energy [dB(A)].
+
+    Less the background they are None where the event stands 3 dB or less above it.
+    """
+
+    background: float
+    l_af_max: float
+    l_as_max: float
+    l_aeq: float
+    sel: float
+    l_af_max_less_background: float | None
+    sel_less_background: float | None
+
+
+@dataclass(frozen=True)
+class Event:
+    """One event with all that is said of it."""
+
+    start_s: float
+    peak_s: float
+    end_s: float
+    levels: Levels
+    rise_db: float
+    fall_db: float
+    overloaded: bool
+    thirds_db: dict[float, float]
+    """Unweighted levels of the event by nominal third [dB]."""
+    onset: Onset | None
+    release_hz: float
+    modulation: tuple[float, float, float]
+    features: dict[str, float]
+    likelihood: Likelihood
+    pass_fit: PassFit | None
+    engine_speeds: tuple[EngineSpeed, ...]
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """A whole recording."""
+
+    duration_s: float
+    l_aeq: float
+    overloaded_s: float
+    events: tuple[Event, ...]
+
+
+def analyse(recording: Recording, channel: int, pascal: float) -> Analysis:
+    """Events of a recording; `pascal` is the pressure of one unit of full scale [Pa]."""
+    track = level_track(recording, channel, pascal)
+    events = tuple(_event(recording, channel, pascal, track, span) for span in find_events(track))
+    return Analysis(
+        recording.duration_s,
+        float(level_db(track.mean_square.mean())),
+        float(track.overload.sum() * track.step_s),
+        events,
+    )
+
+
+def event_levels(track: Track, span: Span) -> Levels:
+    """Levels of one event."""
+    inside = slice(span.start, span.end)
+    seconds = (span.end - span.start) * track.step_s
+    l_aeq = float(level_db(track.mean_square[inside].mean()))
+    highest = float(track.l_af[inside].max())
+    background = span.background_db
+    exposure = 10.0 * math.log10(seconds)
+    mean_less = _less(l_aeq, background)
+    return Levels(
+        background,
+        highest,
+        float(track.l_as[inside].max()),
+        l_aeq,
+        l_aeq + exposure,
+        _less(highest, background),
+        None if mean_less is None else mean_less + exposure,
+    )
+
+
+def _less(level: float, background: float) -> float | None:
+    return energy_difference(level, background) if level - background > UPPER_BOUND_DB else None
+
+
+def _event(recording: Recording, channel: int, pascal: float, track: Track, span: Span) -> Event:
+    levels = event_levels(track, span)
+    first, sound, weighted = _sound(recording, channel, pascal, track, span)
+    rate = float(recording.rate_hz)
+    frames = analyse_frames(weighted, rate)
+    use = frames.active if frames.active.any() else np.ones_like(frames.active)
+    depth = np.median(frames.depth[use], axis=0)
+    below = np.median(frames.below[use], axis=0) / max(float(depth[0]), 1e-9)
+    fit = fit_pass(frames, span.peak * track.step_s - first)
+    release = fit.frequency_hz if fit else float(np.median(frames.frequency_hz[use]))
+    speeds = engine_speeds(release, float(below[0]), float(below[1]))
+    features = _features(frames, depth, weighted, rate)
+    features["engine"] = float(any(speed.fits_the_lines for speed in speeds))
+    index = likelihood(features)
+    start = max(0, round((span.start * track.step_s - first) * rate))
+    inside = slice(start, round((span.end * track.step_s - first) * rate))
+    settled = min(track.index(SETTLING_S), span.peak)
+    before, after = track.l_af[settled : span.peak + 1], track.l_af[span.peak :]
+    reach = round(30.0 / track.step_s)
+    return Event(
+        span.start * track.step_s,
+        span.peak * track.step_s,
+        span.end * track.step_s,
+        levels,
+        float(levels.l_af_max - before[-reach:].min()),
+        float(levels.l_af_max - after[:reach].min()),
+        bool(track.overload[span.start : span.end].any()),
+        _third_levels(sound[inside], rate),
+        onset(track, span),
+        release,
+        (float(depth[0]), float(depth[1]), float(depth[2])),
+        features,
+        index,
+        fit if index.index > 0.0 else None,
+        speeds if index.index > 0.0 else (),
+    )
+
+
+def _features(
+    frames: Frames, depth: FloatArray, weighted: FloatArray, rate: float
+) -> dict[str, float]:
+    use = frames.active if frames.active.any() else np.ones_like(frames.active)
+    return {
+        "modulation": float(depth[0]),
+        "harmonics": float((depth[1] + depth[2]) / (2.0 * max(depth[0], 1e-9))),
+        "agreement": agreement(frames),
+        "peaks": float(np.median(frames.crest_db[use])),
+        "steadiness": drift_percent_s(frames),
+        "switching": largest_step_db(weighted, rate),
+    }
+
+
+def _sound(
+    recording: Recording, channel: int, pascal: float, track: Track, span: Span
+) -> tuple[float, FloatArray, FloatArray]:
+    """The event's sound with a margin, unweighted and A-weighted, and the time of its start."""
+    half = LONGEST_S / 2.0
+    peak = span.peak * track.step_s
+    start = max(span.start * track.step_s - MARGIN_S, peak - half, 0.0)
+    end = min(span.end * track.step_s + MARGIN_S, peak + half)
+    rate = recording.rate_hz
+    settle = min(start, SETTLE_S)
+    parts = samples(
+        recording, channel, start=round((start - settle) * rate), stop=round(end * rate)
+    )
+    sound = np.concatenate(list(parts)) * pascal
+    weighted = WeightingFilter("A", rate)(sound - sound.mean())
+    skip = round(settle * rate)
+    return start, sound[skip:], weighted[skip:]
+
+
+def _third_levels(sound: FloatArray, rate: float) -> dict[float, float]:
+    """Unweighted levels of a sound by nominal third [dB]."""
+    means = band_means(sound - sound.mean(), rate, 3)
+    return {band: round(float(level_db(mean)), 1) for band, mean in means.items() if mean > 0.0}

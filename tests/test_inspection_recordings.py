@@ -1,0 +1,320 @@
+"""Recordings: faults of the files, events, levels, engine speed, likelihood by class.
+
+Everything here is synthesised (see test_inspection_synthesis): no real recording
+was at hand, so the rates say how the features behave on stated physics, not how
+often a street is misheard.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+import test_inspection_synthesis as synth
+from click.testing import CliRunner
+from scipy.stats import binomtest
+
+from noisemap.cli.recording import recording_command
+from noisemap.errors import BadDataError, MissingInputError, UsageError
+from noisemap.inspection.engine_speed import doppler
+from noisemap.inspection.events import (
+    find_events,
+    full_scale_factor,
+    impulse_adjustment,
+    level_track,
+    prominence,
+    tone_factor,
+)
+from noisemap.inspection.recording import Analysis, analyse
+from noisemap.readers.recordings import open_recording, samples
+
+PASCAL = full_scale_factor(synth.FULL_SCALE_DB)
+ORDER = ("none", "unlikely", "possible", "likely")
+
+
+def heard(folder: Path, sound: synth.FloatArray) -> Analysis:
+    return analyse(open_recording(synth.write(folder / "a.wav", sound)), 0, PASCAL)
+
+
+def word(found: Analysis) -> str:
+    words = [event.likelihood.word for event in found.events] or ["none"]
+    return max(words, key=ORDER.index)
+
+
+# --- files ---------------------------------------------------------------------------
+
+
+def tone_file(path: Path, subtype: str = "PCM_24", rate: int = 48_000, channels: int = 1) -> Path:
+    t = np.arange(3 * rate) / rate
+    tone = 0.1 * np.sin(2 * np.pi * 1000 * t)
+    soundfile.write(path, np.repeat(tone[:, None], channels, axis=1), rate, subtype=subtype)
+    return path
+
+
+def test_blocks_are_the_whole(tmp_path: Path) -> None:
+    recording = open_recording(tone_file(tmp_path / "t.wav"))
+    assert (recording.duration_s, recording.rate_hz, recording.channels) == (3.0, 48_000, 1)
+    parts = list(samples(recording, block=10_000))
+    assert sum(part.size for part in parts) == recording.frames
+    some = np.concatenate(list(samples(recording, start=1000, stop=2500, block=700)))
+    assert np.array_equal(some, np.concatenate(parts)[1000:2500])
+
+
+def test_a_cut_file_is_refused(tmp_path: Path) -> None:
+    whole = tone_file(tmp_path / "t.wav").read_bytes()
+    cut = tmp_path / "cut.wav"
+    cut.write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(BadDataError, match="the file is cut"):
+        open_recording(cut)
+
+
+def test_a_header_that_promises_more_is_refused(tmp_path: Path) -> None:
+    content = bytearray(tone_file(tmp_path / "t.wav").read_bytes())
+    place = content.index(b"data") + 4
+    content[place : place + 4] = struct.pack("<I", 2**31)
+    (tmp_path / "lie.wav").write_bytes(content)
+    with pytest.raises(BadDataError, match="promises 2,147,483,648 bytes"):
+        open_recording(tmp_path / "lie.wav")
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"RIFF\0\0\0\0WAVE", "no sound data"),
+        (b"not a recording at all", "not a WAV recording"),
+        (b"RIFF", "not a WAV recording"),
+    ],
+)
+def test_garbage_is_refused(tmp_path: Path, content: bytes, words: str) -> None:
+    (tmp_path / "x.wav").write_bytes(content)
+    with pytest.raises(BadDataError, match=words):
+        open_recording(tmp_path / "x.wav")
+
+
+def test_missing(tmp_path: Path) -> None:
+    with pytest.raises(MissingInputError):
+        open_recording(tmp_path / "none.wav")
+
+
+@pytest.mark.parametrize(
+    ("subtype", "rate", "words"),
+    [
+        ("PCM_U8", 48_000, "cannot carry"),
+        ("ULAW", 48_000, "cannot carry"),
+        ("PCM_16", 8_000, "8000"),
+    ],
+)
+def test_what_cannot_carry_a_measurement(
+    tmp_path: Path, subtype: str, rate: int, words: str
+) -> None:
+    with pytest.raises(BadDataError, match=words):
+        open_recording(tone_file(tmp_path / "t.wav", subtype, rate))
+
+
+def test_not_a_number_is_named_with_its_time(tmp_path: Path) -> None:
+    sound = np.zeros(48_000)
+    sound[24_000] = np.nan
+    soundfile.write(tmp_path / "n.wav", sound, 48_000, subtype="FLOAT")
+    with pytest.raises(BadDataError, match=r"at 0\.500 s is not a finite number"):
+        list(samples(open_recording(tmp_path / "n.wav")))
+
+
+def test_channel_that_is_not_there(tmp_path: Path) -> None:
+    recording = open_recording(tone_file(tmp_path / "t.wav", channels=2))
+    with pytest.raises(BadDataError, match="no channel 3; it has 2"):
+        list(samples(recording, 2))
+
+
+# --- calibration and levels ----------------------------------------------------------
+
+
+def test_calibration_by_tone_and_by_full_scale_agree(tmp_path: Path) -> None:
+    t = np.arange(4 * synth.RATE) / synth.RATE
+    tone = np.sqrt(2) * 2e-5 * 10 ** (94.0 / 20) * np.sin(2 * np.pi * 1000 * t)
+    recording = open_recording(synth.write(tmp_path / "c.wav", tone))
+    assert tone_factor(recording, 0, 0.5, 3.5, 94.0) == pytest.approx(PASCAL, rel=1e-4)
+    track = level_track(recording, 0, PASCAL)
+    assert track.l_af[-1] == pytest.approx(94.0, abs=0.05)
+    assert track.l_as.max() == pytest.approx(94.0 + 10 * np.log10(1 - np.exp(-4.0)), abs=0.05)
+
+
+@pytest.mark.parametrize("kind", ["noise", "stops", "overload"])
+def test_a_calibration_must_be_a_steady_tone(tmp_path: Path, kind: str) -> None:
+    t = np.arange(4 * synth.RATE) / synth.RATE
+    sound = {
+        "noise": 0.1 * np.random.default_rng(1).standard_normal(t.size),
+        "stops": np.where(t < 2, 1.0, 0.1) * np.sin(2 * np.pi * 1000 * t),
+        "overload": 2.0 * PASCAL * np.sin(2 * np.pi * 1000 * t),
+    }[kind]
+    unit = PASCAL if kind == "overload" else 10.0
+    soundfile.write(tmp_path / "c.wav", np.clip(sound / unit, -1, 1), synth.RATE, subtype="PCM_24")
+    with pytest.raises(
+        BadDataError, match="overloaded" if kind == "overload" else "no steady tone"
+    ):
+        tone_factor(open_recording(tmp_path / "c.wav"), 0, 0.0, 4.0, 94.0)
+
+
+def test_one_burst_is_one_event_with_its_levels(tmp_path: Path) -> None:
+    """1 kHz for one second, 30 dB over a quiet tone: level, exposure, onset and end are known."""
+    t = np.arange(8 * synth.RATE) / synth.RATE
+    loud = np.where((t >= 3) & (t < 4), 80.0, 50.0)
+    sound = np.sqrt(2) * 2e-5 * 10 ** (loud / 20) * np.sin(2 * np.pi * 1000 * t)
+    found = heard(tmp_path, sound)
+    (event,) = found.events
+    assert event.start_s == pytest.approx(3.0, abs=0.03)
+    assert event.levels.l_af_max == pytest.approx(80.0, abs=0.05)
+    assert event.levels.sel == pytest.approx(80.0, abs=0.1)
+    assert event.levels.background == pytest.approx(50.0, abs=0.3)
+    assert event.thirds_db[1000.0] - event.levels.l_aeq == pytest.approx(0.0, abs=0.3)
+    assert event.rise_db == pytest.approx(30.0, abs=0.3)
+    assert event.likelihood.word == "unlikely"
+    assert event.onset is not None
+    assert event.onset.adjustment_db > 5.0
+
+
+def test_background_may_change_slowly_without_an_event(tmp_path: Path) -> None:
+    rng = np.random.default_rng(4)
+    seconds = 60.0
+    t = np.arange(round(seconds * synth.RATE)) / synth.RATE
+    sound = synth.noise(rng, seconds, 55.0) * 10 ** (2.0 * np.sin(2 * np.pi * t / 60.0) / 20)
+    assert heard(tmp_path, sound).events == ()
+
+
+def test_overload_makes_an_event_not_valid(tmp_path: Path) -> None:
+    sound = synth.noise(np.random.default_rng(1), 6.0, 50.0)
+    sound[3 * synth.RATE : 4 * synth.RATE] = PASCAL
+    found = heard(tmp_path, np.clip(sound, -PASCAL, PASCAL))
+    assert found.overloaded_s > 0.5
+    assert any(event.overloaded for event in found.events)
+
+
+def test_prominence_check_value() -> None:
+    """DERIVED from the recalled formula: 100 dB/s and 20 dB give 8.60 and 6.48 dB."""
+    assert prominence(100.0, 20.0) == pytest.approx(8.602, abs=5e-4)
+    assert impulse_adjustment(prominence(100.0, 20.0)) == pytest.approx(6.48, abs=5e-3)
+
+
+def test_doppler_of_a_fast_pass() -> None:
+    """COMPUTED: at 20 m/s and 343 m/s the shift is 1.0619 and 0.9449."""
+    shift = doppler([-1e4, 1e4], 20.0, 0.0, 0.75)
+    assert shift == pytest.approx([1.0619, 0.9449], abs=5e-5)
+
+
+# --- retarders and what is taken for one ---------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_at_10_db_over_the_background_level_speed_and_cylinders_come_back(
+    tmp_path: Path, seed: int
+) -> None:
+    rng = np.random.default_rng(900 + seed)
+    rpm, cylinders = rng.uniform(1250, 2100), (6, 4, 2)[seed % 3]
+    truck = {"rpm": rpm, "cylinders": cylinders, "speed": rng.uniform(10, 22), "tyres_db": 60.0}
+    clean = heard(
+        tmp_path, synth.retarder(np.random.default_rng(seed), background_db=30.0, **truck)
+    )
+    mixed = heard(
+        tmp_path, synth.retarder(np.random.default_rng(seed), background_db=80.0, **truck)
+    )
+    event = max(mixed.events, key=lambda one: one.levels.l_af_max)
+    truth = max(clean.events, key=lambda one: one.levels.l_af_max)
+    assert truth.levels.l_af_max - event.levels.background == pytest.approx(10.0, abs=1.5)
+    assert event.levels.l_af_max_less_background == pytest.approx(truth.levels.l_af_max, abs=0.3)
+    best = event.engine_speeds[0]
+    assert best.engine_speed_rpm == pytest.approx(rpm, rel=0.03)
+    assert best.braking_cylinders == cylinders
+
+
+def test_the_doppler_correction_is_what_brings_the_speed_back(tmp_path: Path) -> None:
+    """Braking ends before the nearest point: heard high throughout, corrected by the fit."""
+    rng = np.random.default_rng(3)
+    sound = synth.retarder(rng, rpm=1500.0, speed=22.0, on_s=1.6, off_s=3.8, level_db=95.0)
+    sound += synth.passing(synth.noise(rng, 8.0, 80.0), 22.0, 15.0, 4.0)
+    event = max(heard(tmp_path, sound).events, key=lambda one: one.levels.l_af_max)
+    assert event.pass_fit is not None
+    assert event.engine_speeds[0].engine_speed_rpm == pytest.approx(1500.0, rel=0.03)
+
+
+def test_retarders_with_a_switch_in_the_recording_are_likely(tmp_path: Path) -> None:
+    hits = 0
+    for seed in range(6):
+        rng = np.random.default_rng(70 + seed)
+        sound = synth.retarder(
+            rng,
+            rpm=rng.uniform(1250, 2100),
+            cylinders=int(rng.choice([6, 4, 2])),
+            speed=rng.uniform(10, 22),
+        )
+        hits += word(heard(tmp_path, sound)) == "likely"
+    assert hits == 6
+
+
+@pytest.mark.parametrize("name", synth.CONFUSERS)
+def test_false_alarms_by_class(tmp_path: Path, name: str) -> None:
+    """No class gives *likely* in six sounds; upper end of the 90 % interval 0.39."""
+    words = [
+        word(heard(tmp_path, synth.CONFUSERS[name](np.random.default_rng(300 + seed))))
+        for seed in range(6)
+    ]
+    alarms = words.count("likely")
+    interval = binomtest(alarms, len(words)).proportion_ci(0.9, "exact")
+    assert alarms == 0, (words, interval)
+
+
+def test_a_fuelled_straight_truck_is_never_told_apart_for_certain(tmp_path: Path) -> None:
+    """Same firing rate, no switch: the index stays under *likely* however loud it is."""
+    sound = synth.fuelled(np.random.default_rng(8), straight=True)
+    event = max(heard(tmp_path, sound).events, key=lambda one: one.levels.l_af_max)
+    assert event.engine_speeds
+    assert event.likelihood.index <= 0.35
+    assert any("switches" in reason for reason in event.likelihood.reasons)
+
+
+# --- the command ---------------------------------------------------------------------
+
+
+def test_command(tmp_path: Path) -> None:
+    sound = synth.retarder(np.random.default_rng(5), rpm=1700.0)
+    path = synth.write(tmp_path / "r.wav", sound)
+    arguments = [str(path), "--full-scale-db", "130", "--output", str(tmp_path / "o"), "--json"]
+    result = CliRunner().invoke(recording_command, arguments, catch_exceptions=False)
+    content = json.loads(result.stdout)
+    (event,) = content["events"]
+    assert event["retarder"]["word"] == "likely"
+    assert len(event["retarder"]["reasons"]) == 7
+    assert any("never proof of use" in text for text in content["cautions"])
+    assert content["calibration"] == "full-scale sine = 130 dB"
+    lines = (tmp_path / "o/events.csv").read_text(encoding="utf-8").splitlines()
+    assert len(lines) == 2
+    text = CliRunner().invoke(recording_command, arguments[:3], catch_exceptions=False).stdout
+    assert "retarder likely" in text
+    assert "synthesised sound only" in text
+
+
+def test_command_needs_one_calibration(tmp_path: Path) -> None:
+    path = str(tone_file(tmp_path / "t.wav"))
+    for extra in ([], ["--full-scale-db", "130", "--tone", "0", "1", "94"]):
+        with pytest.raises(UsageError, match="calibration"):
+            CliRunner().invoke(recording_command, [path, *extra], catch_exceptions=False)
+
+
+def test_streaming_does_not_hold_the_recording(tmp_path: Path) -> None:
+    """Ten minutes are read in blocks: the peak of memory stays far under the sound's own size."""
+    import tracemalloc
+
+    rng = np.random.default_rng(1)
+    piece = (0.001 * rng.standard_normal(60 * synth.RATE)).astype(np.float32)
+    path = tmp_path / "long.wav"
+    with soundfile.SoundFile(path, "w", synth.RATE, 1, "PCM_16") as stream:
+        for _ in range(10):
+            stream.write(piece)
+    recording = open_recording(path)
+    tracemalloc.start()
+    assert find_events(level_track(recording, 0, PASCAL)) == ()
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 0.35 * recording.frames * 8
