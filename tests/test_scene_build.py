@@ -15,6 +15,7 @@ from scene_files import CRS, X0, Y0, Feature, box, line, write_geojson, write_hg
 
 from noisemap.errors import BadDataError, MissingInputError, StudyError
 from noisemap.scene.build import build_scene, scene_descents
+from noisemap.scene.crs import project
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.model import Receivers, Road, Terrain
 from noisemap.scene.stretches import cut_stretches
@@ -524,3 +525,68 @@ def test_scene_is_the_same_twice(study: SceneInputs) -> None:
     assert np.array_equal(first.receivers.x, second.receivers.x)
     assert first.facts == second.facts
     assert all(math.isfinite(value) for value in first.facts.values())
+
+
+# ------------------------------------------------------------------------ survey
+
+
+def write_survey(path: Path, x: np.ndarray, y: float, height: np.ndarray) -> Path:
+    lon, lat = project(CRS, "EPSG:4326", X0 + x, np.full(len(x), Y0 + y)).T
+    rows = [f"{a:.9f},{b:.9f},{h:.3f}" for a, b, h in zip(lon, lat, height, strict=True)]
+    path.write_text("lon,lat,height_m\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    return path
+
+
+def test_surveyed_heights_win_over_the_terrain(study: SceneInputs, tmp_path: Path) -> None:
+    x = np.arange(800.0, 1601.0, 20.0)
+    # two grades where the terrain has one of 6 %; they meet it at both ends
+    truth = np.interp(x, [800.0, 1200.0, 1600.0], [248.0, 268.0, 296.0])
+    survey = write_survey(tmp_path / "survey.csv", x, 1502.0, truth)
+    scene = build_scene(replace(study, roads_survey_file=survey))
+    road = scene.roads[0]
+    at = np.interp(X0 + x, road.x[::-1], road.height[::-1])
+    assert at == pytest.approx(truth, abs=0.25)
+    for low, high, grade in ((860.0, 1140.0, 0.05), (1260.0, 1540.0, 0.07)):
+        inside = (road.x[1:] > X0 + low) & (road.x[:-1] < X0 + high)
+        steps = int(inside.sum())
+        assert road.grade[inside] == pytest.approx(np.full(steps, -grade), abs=0.002)
+        assert road.grade_sigma[inside] == pytest.approx(np.full(steps, 0.002))
+    assert float(road.grade_sigma[0]) == pytest.approx(0.005)
+    far = np.interp(X0 + 2500.0, road.x[::-1], road.height[::-1])
+    assert far == pytest.approx(200.0 + GRADE * 2500.0, abs=0.05)
+    assert scene.facts["surveyed_points"] == len(x)
+
+
+def test_surveyed_points_off_the_road(study: SceneInputs, tmp_path: Path) -> None:
+    x = np.array([800.0, 820.0])
+    away = write_survey(tmp_path / "away.csv", x, 1600.0, np.array([250.0, 251.0]))
+    with pytest.raises(BadDataError, match="no surveyed point lies within 15 m of a road"):
+        build_scene(replace(study, roads_survey_file=away))
+    lines = write_survey(tmp_path / "near.csv", x, 1500.0, np.array([250.0, 251.0])).read_text()
+    both = tmp_path / "both.csv"
+    both.write_text(lines + "\n".join(away.read_text().splitlines()[1:]) + "\n")
+    scene = build_scene(replace(study, roads_survey_file=both))
+    assert any("every road, left out: 2" in repair.what for repair in scene.repairs)
+
+
+def test_survey_table_faults(study: SceneInputs, tmp_path: Path) -> None:
+    path = tmp_path / "survey.csv"
+    path.write_text("lon,lat,height_m\n-147.0,38.8,nan\n", encoding="utf-8")
+    with pytest.raises(BadDataError, match=r"survey\.csv:2: height_m: nan is not allowed"):
+        build_scene(replace(study, roads_survey_file=path))
+
+
+def test_piece_without_trucks_between_two_with_them_is_passive(study: SceneInputs) -> None:
+    piece = {"ref": "SR 1", "highway": "primary"}
+    with_roads(
+        study,
+        ({"id": "1", **piece}, line((100, 1500), (1000, 1500))),
+        ({"id": "2", "hgv": "no", **piece}, line((1000, 1500), (1400, 1500))),
+        ({"id": "3", **piece}, line((1400, 1500), (2900, 1500))),
+    )
+    scene = build_scene(study)
+    silent = scene.stretches.passive
+    middle = (scene.stretches.x > X0 + 1000) & (scene.stretches.x < X0 + 1400)
+    assert silent.tolist() == middle.tolist()
+    assert scene.stretches.length[~silent].sum() == pytest.approx(2400.0)
+    assert scene.facts["truck_road_km"] == pytest.approx(2.4)

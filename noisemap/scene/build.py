@@ -14,6 +14,8 @@ from noisemap.readers.osm import is_osm, read_areas
 from noisemap.scene.crs import Bounds, project, require_overlap, study_system, window_shape
 from noisemap.scene.descents import descents, with_mean_grades
 from noisemap.scene.grades import (
+    Chain,
+    Points,
     fit_heights,
     is_coarse,
     sample_network,
@@ -58,6 +60,7 @@ from noisemap.scene.roads import (
     read_roads,
 )
 from noisemap.scene.stretches import cut_stretches
+from noisemap.scene.survey import read_survey
 from noisemap.scene.terrain import (
     NativeTerrain,
     burn_roads,
@@ -129,8 +132,11 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     points, chains = sample_network(edges, chains_of)
     height, filled, large = native.sample(points.x, points.y)
     _require_terrain(homes, native, large)
-    fitted = fit_heights(points, chains, edges, height, ~filled, native.native_cell)
-    surface = build_roads(edges, chains, names, fitted, emits, native.native_cell)
+    surveyed, spoken_for = _survey(inputs, crs, points, chains, notes)
+    fitted = fit_heights(
+        points, chains, edges, height, ~(filled | spoken_for), native.native_cell, surveyed
+    )
+    surface = build_roads(edges, chains, names, fitted, emits, native.native_cell, spoken_for)
     roads = _driven(surface, native.native_cell)
     terrain = burn_roads(
         terrain_grid(native, bounds), roads, max(6.0, inputs.road_width_m / 2.0 + 1.0)
@@ -307,6 +313,20 @@ def _study_bounds(edges: Sequence[Edge], homes: Homes, near: Buildings, limit: B
         min(float(x.max()) + MARGIN_M, limit[2]),
         min(float(y.max()) + MARGIN_M, limit[3]),
     )
+
+
+def _survey(
+    inputs: SceneInputs, crs: str, points: Points, chains: list[Chain], notes: Notes
+) -> tuple[list[tuple[int, int, float, float]], BoolArray]:
+    """Surveyed heights for the fit, and the road points they speak for."""
+    if inputs.roads_survey_file is None:
+        return [], np.zeros(len(points.x), np.bool_)
+    survey, repairs = read_survey(inputs.roads_survey_file, crs, points, chains)
+    notes.repairs.extend(repairs)
+    columns = (survey.first, survey.second, survey.share, survey.height)
+    rows = zip(*(column.tolist() for column in columns), strict=True)
+    notes.facts["surveyed_points"] = float(len(survey.height))
+    return list(rows), survey.near
 
 
 def _require_terrain(homes: Homes, native: NativeTerrain, large: BoolArray) -> None:

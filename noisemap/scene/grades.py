@@ -30,6 +30,7 @@ BoolArray = npt.NDArray[np.bool_]
 SPACING_M = 10.0
 STRUCTURE_WEIGHT = 5.0
 SURVEY_WEIGHT = 1e8
+SURVEY_LENGTH_M = 80.0  # surveyed heights are followed down to this wavelength
 SURVEY_SIGMA = 0.002
 COARSEST_CELL_M = 100.0
 COARSE_CELL_M = 30.0  # above: no grade is stated inside a descent
@@ -143,6 +144,7 @@ def fit_heights(
     sampled: FloatArray,
     trusted: BoolArray,
     cell: float,
+    surveyed: Sequence[tuple[int, int, float, float]] = (),
 ) -> FloatArray:
     """Height of every point [m].
 
@@ -156,6 +158,8 @@ def fit_heights(
         False where the terrain was filled.
     cell : float
         Spacing of the elevation file [m].
+    surveyed : sequence of (first, second, share, height)
+        Known heights [m] at a share of the way between two neighbouring points.
     """
     known = np.isfinite(sampled)
     weight = np.where(known & trusted & points.on_ground, 1.0, 0.0)
@@ -163,15 +167,23 @@ def fit_heights(
     weight += 1e-12
     level = float(np.mean(sampled[known])) if known.any() else 0.0
     data = np.where(known, sampled, level) - level
-    bending, straight, surveyed, rise = _difference_rows(points, chains, edges)
+    bending, straight, given, rise = _difference_rows(points, chains, edges)
     factor = smoothing_weight(smoothing_length(cell))
     system = (
         sparse.diags_array(weight)
         + factor * (bending.T @ bending)
         + STRUCTURE_WEIGHT * (straight.T @ straight)
-        + SURVEY_WEIGHT * (surveyed.T @ surveyed)
+        + SURVEY_WEIGHT * (given.T @ given)
     )
-    right = weight * data + SURVEY_WEIGHT * (surveyed.T @ rise)
+    right = weight * data + SURVEY_WEIGHT * (given.T @ rise)
+    if len(surveyed):
+        first, second, share, height = (np.array(part) for part in zip(*surveyed, strict=True))
+        rows = _Rows(2)
+        rows.add((first.astype(np.int64), second.astype(np.int64)), (1.0 - share, share))
+        seen = rows.matrix(len(points.x))
+        certain = factor / smoothing_weight(SURVEY_LENGTH_M)
+        system = system + certain * (seen.T @ seen)
+        right = right + certain * (seen.T @ (height - level))
     return np.asarray(spsolve(system.tocsc(), right)) + level
 
 

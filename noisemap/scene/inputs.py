@@ -34,6 +34,7 @@ class SceneInputs:
     truck_classes: tuple[str, ...] | None = None  # emit; None takes the classes marked so
     road_names: tuple[str, ...] | None = None  # only these roads emit; id, name or ref
     road_width_m: float = 10.0
+    roads_survey_file: Path | None = None  # table lon, lat, height_m; wins over the terrain
 
     homes_source: HomeSource = "buildings"
     homes_layer: str | None = None

@@ -380,6 +380,7 @@ def build_roads(
     fitted: FloatArray,
     emits: BoolArray,
     native_cell: float,
+    surveyed_points: BoolArray | None = None,
 ) -> tuple[Road, ...]:
     """Roads with the fitted heights; driven height and surface are still one."""
     base = 100.0 if is_coarse(native_cell) else shortest_base(native_cell)
@@ -398,6 +399,10 @@ def build_roads(
         lengths: dict[str, float] = defaultdict(float)
         for index, step in zip(chain.edge.tolist(), np.diff(chain.chainage).tolist(), strict=True):
             lengths[tags[index].road_class] += step
+        known = surveyed[chain.edge]
+        if surveyed_points is not None:
+            at = surveyed_points[chain.unknown]
+            known = known | (at[1:] & at[:-1])
         uniform = int(direction[0]) if (direction == direction[0]).all() else 0
         roads.append(
             Road(
@@ -408,7 +413,7 @@ def build_roads(
                 y=chain.y,
                 chainage=chain.chainage,
                 height=height,
-                grade_sigma=np.where(surveyed[chain.edge], SURVEY_SIGMA, sigma),
+                grade_sigma=np.where(known, SURVEY_SIGMA, sigma),
                 structure=structure[chain.edge],
                 speed_limit_kmh=speed[chain.edge],
                 speed_limit_assumed=assumed[chain.edge],
