@@ -24,7 +24,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -40,6 +39,7 @@ from noisemap.propagation.machine.obstacle_index import (
     obstacle_index,
 )
 from noisemap.propagation.machine.pairs import pairs_within
+from noisemap.propagation.screening import READINGS, Reading
 
 __all__ = ["Flag", "PathBlock", "Reading", "Surface", "pairs_within", "propagate"]
 
@@ -47,8 +47,6 @@ FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
-
-Reading = Literal["literal", "positive"]
 
 
 class Flag:
@@ -231,7 +229,7 @@ def propagate(
     require_between("C0", c0, 0.0, 20.0, "dB")
     require_positive("minimum distance", minimum_distance, "m")
     require_between("near-grazing limit", near_grazing_m, 0.0, 1000.0, "m")
-    if reading not in ("literal", "positive"):
+    if reading not in READINGS:
         raise OutOfDomainError(
             f"screening reading: {reading!r} is not allowed (allowed: literal, positive)"
         )
