@@ -12,7 +12,7 @@ import shapely
 from noisemap.errors import BadDataError, StudyError
 from noisemap.readers.osm import is_osm, read_areas
 from noisemap.scene.crs import Bounds, project, require_overlap, study_system, window_shape
-from noisemap.scene.descents import descents, with_mean_grades
+from noisemap.scene.descents import THRESHOLD, descents, with_mean_grades
 from noisemap.scene.grades import (
     Chain,
     Points,
@@ -193,7 +193,7 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     )
 
 
-def scene_descents(scene: Scene, threshold: float = 0.04) -> tuple[Descent, ...]:
+def scene_descents(scene: Scene, threshold: float = THRESHOLD) -> tuple[Descent, ...]:
     """Descents of all roads that carry trucks, longest drop first."""
     found = [
         descent
@@ -411,7 +411,11 @@ def _cuts(roads: Sequence[Road], cuts: Mapping[str, Sequence[float]]) -> dict[in
     for key, places in cuts.items():
         index = find_road(roads, key)
         if index is None:
-            raise StudyError(f"zone.road: no road is called {key!r} in the road file")
+            names = sorted({road.name for road in roads if road.emits.any() and road.name})
+            raise StudyError(
+                f"zone.road: no road is called {key!r} in the road file; "
+                f"roads with modelled traffic: {', '.join(names[:10]) or 'none'}"
+            )
         result[index] = [*result.get(index, ()), *places]
     return result
 

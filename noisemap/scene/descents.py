@@ -9,14 +9,15 @@ import numpy.typing as npt
 
 from noisemap.scene.grades import grade_sigma, is_coarse, shortest_base
 from noisemap.scene.model import Descent, Road
+from noisemap.scene.rules import rule
 from noisemap.scene.runs import runs
 
 FloatArray = npt.NDArray[np.float64]
 
-THRESHOLD = 0.04
-LONGEST_GAP_M = 300.0
-GAP_GRADE = -0.01  # a gap may climb by no more than 1 %
-SHORTEST_M = 1000.0
+THRESHOLD = rule("descents", "threshold")
+LONGEST_GAP_M = rule("descents", "longest_gap_m")
+GAP_GRADE = rule("descents", "gap_grade")  # a gap may climb by no more than 1 %
+SHORTEST_M = rule("descents", "shortest_m")
 
 
 def descents(

@@ -9,11 +9,13 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from noisemap.scene.rules import rule
+
 FloatArray = npt.NDArray[np.float64]
 
-LONGEST_PART_M = 5.0
-SHORTEST_PART_M = 2.5
-IN_FRONT_M = 0.1
+LONGEST_PART_M = rule("facades", "longest_part_m")
+SHORTEST_PART_M = rule("facades", "shortest_part_m")
+IN_FRONT_M = rule("facades", "in_front_m")
 
 
 def facade_points(polygon: shapely.Polygon, case: int) -> FloatArray:

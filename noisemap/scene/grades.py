@@ -21,21 +21,23 @@ from noisemap.data_tables import table_rows
 from noisemap.errors import BadDataError
 from noisemap.scene.model import ON_GROUND
 from noisemap.scene.network import Edge, Stroke
+from noisemap.scene.rules import rule
 from noisemap.scene.runs import runs
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
-SPACING_M = 10.0
-STRUCTURE_WEIGHT = 5.0
+SPACING_M = rule("grades", "spacing_m")
+STRUCTURE_WEIGHT = rule("grades", "structure_weight")
 SURVEY_WEIGHT = 1e8
-SURVEY_LENGTH_M = 80.0  # surveyed heights are followed down to this wavelength
-SURVEY_SIGMA = 0.002
+# surveyed heights are followed down to this wavelength
+SURVEY_LENGTH_M = rule("grades", "survey_length_m")
+SURVEY_SIGMA = rule("grades", "survey_sigma")
 COARSEST_CELL_M = 100.0
 COARSE_CELL_M = 30.0  # above: no grade is stated inside a descent
-STEEP_GRADE, STEEP_SHARE = 0.20, 0.02
-WARN_GRADE = 0.15
+STEEP_GRADE, STEEP_SHARE = rule("grades", "steep_grade"), rule("grades", "steep_share")
+WARN_GRADE = rule("grades", "warn_grade")
 
 
 @dataclass(frozen=True)
@@ -125,7 +127,8 @@ def smoothing_length(cell: float) -> float:
     >>> smoothing_length(12.6), smoothing_length(30.0), smoothing_length(92.8)
     (189.0, 450.0, 900.0)
     """
-    return float(np.clip(15.0 * cell, 150.0, 900.0))
+    low, high = rule("grades", "shortest_length_m"), rule("grades", "longest_length_m")
+    return float(np.clip(rule("grades", "length_in_cells") * cell, low, high))
 
 
 def smoothing_weight(length: float, spacing: float = SPACING_M) -> float:

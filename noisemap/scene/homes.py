@@ -18,16 +18,17 @@ from noisemap.scene.crs import WGS84, move_shapes
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.layers import layer_repairs
 from noisemap.scene.model import Homes, Repair
+from noisemap.scene.rules import rule
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 KINDS = ("home", "school", "clinic", "hotel", "other", "none")
 HOME_COLUMNS = ("id", "label", "kind", "dwellings", "levels", "people", "height_m", "height")
-SMALLEST_HOME_M2 = 40.0
-NET_SHARE = 0.8  # of the gross floor
-FLOOR_PER_DWELLING_M2 = 110.0
-SINGLE_DWELLING_M2 = 180.0
+SMALLEST_HOME_M2 = rule("homes", "smallest_home_m2")
+NET_SHARE = rule("homes", "net_share")  # of the gross floor
+FLOOR_PER_DWELLING_M2 = rule("homes", "floor_per_dwelling_m2")
+SINGLE_DWELLING_M2 = rule("homes", "single_dwelling_m2")
 DEFAULT_LEVELS = ((180.0, 2.0), (400.0, 2.5), (np.inf, 3.0))  # footprint up to [m2], levels
 WORKING_LAND = ("industrial", "commercial", "retail", "quarry")
 NOT_A_HOME_TAGS = ("amenity", "shop", "office", "tourism")

@@ -11,17 +11,23 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from noisemap.scene.rules import rule
 from noisemap.scene.tags import RoadTags
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-BEARING_M = 20.0
+BEARING_M = rule("strokes", "bearing_m")
 # greatest deflection at which two ends still continue each other [deg]
-LIMIT_ONLY_PAIR, LIMIT_SAME_REF, LIMIT_OTHER = 100.0, 75.0, 60.0
+LIMIT_ONLY_PAIR = rule("strokes", "limit_only_pair_deg")
+LIMIT_SAME_REF = rule("strokes", "limit_same_ref_deg")
+LIMIT_OTHER = rule("strokes", "limit_other_deg")
 # what stands against a pair, beside its deflection [deg]
-COST_SAME_NAME, COST_NO_NAME = 30.0, 60.0
-COST_CLASS, COST_ROUNDABOUT, COST_DIRECTION = 20.0, 20.0, 10.0
+COST_SAME_NAME = rule("strokes", "cost_same_name_deg")
+COST_NO_NAME = rule("strokes", "cost_no_name_deg")
+COST_CLASS = rule("strokes", "cost_class_deg")
+COST_ROUNDABOUT = rule("strokes", "cost_roundabout_deg")
+COST_DIRECTION = rule("strokes", "cost_direction_deg")
 
 
 @dataclass(frozen=True)

@@ -19,12 +19,13 @@ from noisemap.scene.homes import Buildings
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.layers import layer_repairs
 from noisemap.scene.model import Obstacles, Repair
+from noisemap.scene.rules import rule
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-LEVEL_M = 3.0
-DEFAULT_LEVELS = 2.0
+LEVEL_M = rule("obstacles", "level_m")
+DEFAULT_LEVELS = rule("obstacles", "default_levels")
 TOUCH_M = 0.05
 WALL_COLUMNS = ("id", "kind", "height_m", "height")
 HIGHEST_M = 300.0

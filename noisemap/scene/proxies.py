@@ -10,11 +10,12 @@ import numpy.typing as npt
 import shapely
 
 from noisemap.scene.model import Homes, Road
+from noisemap.scene.rules import rule
 
 FloatArray = npt.NDArray[np.float64]
 
-MAPPED_COVER = 0.05
-SPACING_M, OFFSET_M = 25.0, 12.0
+MAPPED_COVER = rule("proxies", "mapped_cover")
+SPACING_M, OFFSET_M = rule("proxies", "spacing_m"), rule("proxies", "offset_m")
 STREETS = ("residential", "living_street")
 
 

@@ -9,14 +9,15 @@ import numpy.typing as npt
 from scipy.spatial import cKDTree
 
 from noisemap.scene.model import BRIDGE, TUNNEL, Receivers, Road, Stretches
+from noisemap.scene.rules import rule
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
-SHORTEST_M, LONGEST_M = 10.0, 200.0
-DISTANCE_SHARE = 0.5  # of the distance to the nearest receiver
-GRADE_STEP = 0.01
-PORTAL_M = 100.0
+SHORTEST_M, LONGEST_M = rule("stretches", "shortest_m"), rule("stretches", "longest_m")
+DISTANCE_SHARE = rule("stretches", "distance_share")  # of the distance to the nearest receiver
+GRADE_STEP = rule("stretches", "grade_step")
+PORTAL_M = rule("stretches", "portal_m")
 PROBE_M = 5.0
 
 
