@@ -137,7 +137,7 @@ def people_passes_spared(
     for index, state in enumerate(passes.exhaust):
         if state in UNMUFFLED:
             factor[:, index] = draws.unmuffled_factor
-    differs = np.abs(passes.free - passes.silent).max(axis=1, initial=0.0) > _SAME_DB
+    differs = (passes.free > passes.silent + _SAME_DB).any(axis=1)
     kept = np.flatnonzero((people > 0.0) & differs)
     out = np.zeros(draws.samples)
     _spared(
@@ -183,7 +183,7 @@ def _spared(
             error = home_error[sample, home[r]] - level
             passes = 0.0
             for c in range(free.shape[1]):
-                if free[r, c] <= silent[r, c]:
+                if not free[r, c] > silent[r, c]:
                     continue
                 w, q = free_exhaust[r, c], silent_exhaust[r, c]
                 loud = free[r, c] + 10.0 * np.log10(w * gain[sample, c] + (1.0 - w) * rest)

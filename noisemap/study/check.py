@@ -92,7 +92,8 @@ def check_text(found: dict[str, Any]) -> str:
             lines.append("  none of 4 % over 1 km")
         for descent in found["descents"][:SHOWN]:
             lines.append(
-                f"  {descent['road']} [{descent['id']}]: {show_length(descent['from_m'], units)} to "
+                f"  {descent['road']} [{descent['id']}]: "
+                f"{show_length(descent['from_m'], units)} to "
                 f"{show_length(descent['to_m'], units)}, {descent['drop_m']:.0f} m at "
                 f"{descent['mean_grade'] * 100.0:.1f} % on average, going "
                 f"{'out' if descent['direction'] > 0 else 'back'}"

@@ -59,16 +59,16 @@ def judge(
         return Verdict(
             "refused for brakes",
             f"Do not sign {zone.name}: with the retarder silent there, the brakes of a "
-            f"{worst.truck} truck reach {show_both(worst.peak_zone_c, units)}, over the planning limit of "
-            f"{show_both(worst.planning_limit_c, units)}, where they stay at {show_both(worst.peak_free_c, units)} "
-            "with it.",
+            f"{worst.truck} truck reach {show_both(worst.peak_zone_c, units)}, over the planning "
+            f"limit of {show_both(worst.planning_limit_c, units)}, where they stay at "
+            f"{show_both(worst.peak_free_c, units)} with it.",
             (
                 f"{len(broken)} of the truck classes go over the planning limit only because of "
                 "the zone",
                 gain_text,
             ),
         )
-    if gain.low < worth and gain.best < worth:
+    if gain.best < worth:
         return Verdict(
             "not worth signing",
             f"{zone.name} is not worth a sign: {gain_text[0].lower()}{gain_text[1:]}, "
@@ -81,8 +81,9 @@ def judge(
         return Verdict(
             "needs an engineering study",
             f"{zone.name} helps, but a {worst.truck} truck would reach "
-            f"{show_both(worst.peak_zone_c, units)} ({_condition(worst)}), over the planning limit of "
-            f"{show_both(worst.planning_limit_c, units)}: an engineering study has to come first.",
+            f"{show_both(worst.peak_zone_c, units)} ({_condition(worst)}), over the planning limit "
+            f"of {show_both(worst.planning_limit_c, units)}: an engineering study has to come "
+            "first.",
             (gain_text, "degraded: two of ten brakes out and a warm entry"),
         )
     if coarse:
