@@ -6,11 +6,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 from pyproj import Transformer
 from scene_files import CRS, X0, Y0, write_terrain
 
+from noisemap.readers.osm import OsmArea
 from noisemap.scene.build import build_scene
 from noisemap.scene.inputs import SceneInputs
+from noisemap.scene.layers import whole_areas
 from noisemap.scene.model import TUNNEL
 
 Place = tuple[float, float]
@@ -156,3 +159,13 @@ def test_what_is_said_about_the_extract(study: SceneInputs) -> None:
     assert any("Walls without height, left out: 1;" in text for text in scene.assumptions)
     assert scene.facts["wall_edges"] == 1
     assert scene.attribution == ("(c) OpenStreetMap contributors, ODbL 1.0",)
+
+
+def test_area_without_a_shape_is_reported() -> None:
+    whole = OsmArea("way 1", {"building": "yes"}, shapely.MultiPolygon([shapely.box(0, 0, 1, 1)]))
+    broken = OsmArea("relation 2", {"building": "yes"}, shapely.MultiPolygon())
+    kept, repairs = whole_areas("homes", (whole, broken))
+    assert kept == (whole,)
+    assert [(repair.item, repair.what) for repair in repairs] == [
+        ("relation 2", "its rings do not make an area: left out")
+    ]

@@ -39,7 +39,7 @@ class OsmArea:
 
     area_id: str  # "way 12" or "relation 12": the two number apart
     tags: Mapping[str, str]
-    shape: shapely.MultiPolygon  # lon, lat [deg]
+    shape: shapely.MultiPolygon  # lon, lat [deg]; empty where its rings do not make an area
 
 
 def is_osm(path: Path) -> bool:
@@ -107,14 +107,14 @@ def _areas(path: Path, keys: tuple[str, ...]) -> Iterator[OsmArea]:
     )
     for area in reader:
         try:
-            wkb = factory.create_multipolygon(area)
-        except RuntimeError:  # an area whose rings do not close
-            continue
+            shape = shapely.from_wkb(factory.create_multipolygon(area))
+        except RuntimeError:  # rings that do not close
+            shape = shapely.MultiPolygon()
         kind = "way" if area.from_way() else "relation"
         yield OsmArea(
             f"{kind} {area.orig_id()}",
             {tag.k: tag.v for tag in area.tags},
-            shapely.from_wkb(wkb),
+            shape,
         )
 
 

@@ -30,6 +30,7 @@ from noisemap.scene.homes import (
     take_homes,
 )
 from noisemap.scene.inputs import SceneInputs
+from noisemap.scene.layers import whole_areas
 from noisemap.scene.model import (
     Descent,
     GroundCover,
@@ -236,7 +237,8 @@ def _read_homes(inputs: SceneInputs, crs: str, ground: Any, notes: Notes) -> tup
             f"write {cure}"
         )
     if osm:
-        areas = read_areas(inputs.homes_file, ("building", "landuse", "natural"))
+        found = read_areas(inputs.homes_file, ("building", "landuse", "natural"))
+        areas, repairs = whole_areas("homes", found)
         buildings, own = osm_buildings(areas, crs), osm_land(areas, crs)
         if not len(buildings.ids):
             raise BadDataError(f"{inputs.homes_file.name}: holds no building")
@@ -244,7 +246,8 @@ def _read_homes(inputs: SceneInputs, crs: str, ground: Any, notes: Notes) -> tup
         if same:
             land = own
         else:
-            land, repairs = read_land(inputs, crs)
+            land, more = read_land(inputs, crs)
+            repairs = [*repairs, *more]
     else:
         buildings, repairs = read_buildings(inputs, crs)
         land, more = read_land(inputs, crs)

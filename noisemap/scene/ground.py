@@ -18,7 +18,7 @@ from noisemap.readers.osm import OsmArea, is_osm, read_areas
 from noisemap.readers.vectors import read_layer
 from noisemap.scene.crs import WGS84, move_shapes
 from noisemap.scene.inputs import SceneInputs
-from noisemap.scene.layers import layer_repairs
+from noisemap.scene.layers import layer_repairs, whole_areas
 from noisemap.scene.model import ON_GROUND, GroundCover, Repair, Road, Terrain
 from noisemap.scene.runs import runs
 
@@ -65,7 +65,9 @@ def read_land(inputs: SceneInputs, crs: str) -> tuple[Land, list[Repair]]:
     if inputs.ground_file is None:
         return no_land(), []
     if is_osm(inputs.ground_file):
-        return osm_land(read_areas(inputs.ground_file, ("landuse", "natural")), crs), []
+        areas = read_areas(inputs.ground_file, ("landuse", "natural"))
+        whole, repairs = whole_areas("ground", areas)
+        return osm_land(whole, crs), repairs
     layer = read_layer(
         inputs.ground_file,
         table="ground",

@@ -3,10 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
+from noisemap.readers.osm import OsmArea
 from noisemap.readers.vectors import Layer
 from noisemap.scene.crs import move_shapes
 from noisemap.scene.model import Repair
+
+
+def whole_areas(table: str, areas: Sequence[OsmArea]) -> tuple[tuple[OsmArea, ...], list[Repair]]:
+    """Areas that have a shape, and a repair for each that has none."""
+    what = "its rings do not make an area: left out"
+    broken = [Repair(table, area.area_id, what) for area in areas if area.shape.is_empty]
+    return tuple(area for area in areas if not area.shape.is_empty), broken
 
 
 def layer_repairs(table: str, layer: Layer, crs: str) -> list[Repair]:
