@@ -21,7 +21,7 @@ from noisemap.states import EXHAUST_STATES, Zone
 from noisemap.transfer.build import Air, build_store
 from noisemap.zones.brakes import DEGRADED, NORMAL, STEEPER, brake_rows
 from noisemap.zones.verdict import judge
-from noisemap.zones.weigh import Base, weigh_zone
+from noisemap.zones.weigh import Base, not_compared, weigh_zone
 from test_exposure import PERIODS
 
 SHARES = {"after_treatment": 0.5, "muffled": 0.4, "worn": 0.06, "straight": 0.04}
@@ -278,3 +278,16 @@ def test_verdicts(spared, rows, coarse: bool, word: str) -> None:
     verdict = judge(zone(), spared, rows, 5.0, coarse=coarse)
     assert verdict.word == word
     assert "safe" not in verdict.sentence
+
+
+def test_criteria_that_cannot_be_compared_are_said(steep: Base) -> None:
+    rules = tuple(
+        criterion(key)
+        for key in ("bedroom_outdoor_max", "housing_goal_indoor", "housing_acceptable")
+    )
+    sentences = not_compared(replace(steep, criteria=rules, background=None))
+    assert len(sentences) == 3
+    assert "single events" in sentences[0]
+    assert "indoors" in sentences[1]
+    assert "no background" in sentences[2]
+    assert len(not_compared(replace(steep, criteria=rules))) == 2

@@ -25,7 +25,7 @@ from noisemap.study.compute import Computed
 from noisemap.study.hours import show_hours
 from noisemap.study.prepare import Prepared
 from noisemap.transfer.store import FLAG_WORDS
-from noisemap.zones.weigh import Base
+from noisemap.zones.weigh import Base, not_compared
 
 FLAG_SHARE = 0.1
 """Share of a home's energy above which a flag of its paths is the home's flag [1]."""
@@ -192,6 +192,7 @@ def _assumptions(prepared: Prepared, scene: Scene, computed: Computed) -> tuple[
             f"{study.background.evening_db:g} dB in the evening, "
             f"{study.background.night_db:g} dB at night."
         )
+    said += not_compared(computed.base)
     if study.weather.pressure_kpa is None:
         said.append(
             "The air pressure follows from the height of the roads: "

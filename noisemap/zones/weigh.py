@@ -327,6 +327,22 @@ def _people_near(base: Base, after: Scenario) -> dict[str, float]:
     return found
 
 
+def not_compared(base: Base) -> list[str]:
+    """Sentences about the study's criteria that its levels cannot be held against."""
+    sentences = []
+    for rule in base.criteria:
+        reason = ""
+        if rule.place != "outdoor":
+            reason = "it speaks of levels indoors"
+        elif rule.indicator not in INDICATORS:
+            reason = "it speaks of single events of all sound there, not of braking trucks alone"
+        elif rule.applies_to == "total" and base.background is None:
+            reason = "it speaks of all sound there, and no background was given"
+        if reason:
+            sentences.append(f"Not compared with {rule.title} ({rule.limit_db:g} dB): {reason}.")
+    return sentences
+
+
 def criterion_label(rule: Criterion) -> str:
     """A criterion with its limit and the sound it is compared with."""
     sound = "total" if rule.applies_to == "total" else "all modelled traffic"
