@@ -103,7 +103,7 @@ def main() -> None:
     }
     jobs = {name: job(surface) for name, surface in places.items()}
     calls = {
-        name: (lambda s=surface, j=jobs[name]: propagate(s, j[0], j[1], HEIGHTS, *j[2:], ALPHA))
+        name: (lambda s=surface, j=jobs[name]: propagate(s, j[0], j[1], HEIGHTS, j[2], j[3], ALPHA))
         for name, surface in places.items()
     }
     blocks = {name: call() for name, call in calls.items()}

@@ -18,6 +18,8 @@ from noisemap.errors import BadDataError, OutOfDomainError
 from noisemap.levels import a_weighted, from_energy
 from noisemap.propagation.case import path_result
 from noisemap.propagation.kernel import Flag, PathBlock, Surface, pairs_within, propagate
+from noisemap.propagation.machine import path_kernel
+from noisemap.propagation.machine.compiled import compiled, source_digest
 from noisemap.propagation.machine.fast_exp import exp_in_place
 from noisemap.propagation.machine.obstacle_index import containing_buildings, obstacle_index
 from noisemap.propagation.machine.sampling import terrain_height
@@ -488,3 +490,25 @@ def test_pairs_of_nothing() -> None:
     assert (pointer.tolist(), len(source)) == ([0, 0, 0, 0], 0)
     with pytest.raises(OutOfDomainError, match="longest distance"):
         pairs_within(np.zeros((3, 2)), np.zeros((3, 2)), 0.0)
+
+
+def test_kept_machine_code_is_never_older_than_its_sources() -> None:
+    """The stamp of every kept function covers all sources, not its own file alone."""
+    kept: list[Any] = [path_kernel.all_receivers, terrain_height]
+    for function in kept:
+        stamp = function._cache._cache_file._source_stamp
+        assert stamp[1] == source_digest()
+
+
+def test_without_a_folder_for_machine_code_all_still_works(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(**options: Any) -> Any:
+        if options.get("cache"):
+            raise RuntimeError("cannot cache function: no locator available")
+        return numba.njit(**options)
+
+    monkeypatch.setattr("noisemap.propagation.machine.compiled.njit", refuse)
+
+    def double(x: float) -> float:
+        return 2.0 * x
+
+    assert compiled(double)(1.5) == 3.0

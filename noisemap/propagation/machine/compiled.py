@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
+from functools import cache
+from pathlib import Path
 from typing import Any, TypeVar, cast
 
 from numba import njit
@@ -17,9 +20,34 @@ def compiled(function: Function) -> Function:
     as an argument.  IEEE arithmetic is kept: no reordering, no assumption about
     NaN, so that the same input gives the same bits.
     """
-    return cast(Function, njit(cache=True, error_model="numpy", nogil=True)(function))
+    return cast(Function, _twin(function, nogil=True))
 
 
 def compiled_parallel(function: Function) -> Function:
     """As `compiled`, with `prange` loops shared among numba's threads."""
-    return cast(Function, njit(cache=True, error_model="numpy", parallel=True)(function))
+    return cast(Function, _twin(function, parallel=True))
+
+
+def _twin(function: Callable[..., Any], **options: bool) -> Any:
+    try:
+        twin = njit(cache=True, error_model="numpy", **options)(function)
+    except RuntimeError:  # no folder to keep machine code in: compile in every run
+        return njit(error_model="numpy", **options)(function)
+    kept = getattr(getattr(twin, "_cache", None), "_cache_file", None)
+    if kept is not None:
+        kept._source_stamp = (kept._source_stamp, source_digest())
+    return twin
+
+
+@cache
+def source_digest() -> str:
+    """Digest of all sources in this folder.
+
+    The compiler notices a change of the file that holds a function, not of the
+    functions that it calls; with the digest in its stamp, kept machine code is
+    never older than any source here.
+    """
+    digest = hashlib.sha256()
+    for file in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(file.read_bytes())
+    return digest.hexdigest()
