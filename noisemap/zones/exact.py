@@ -1,0 +1,259 @@
+"""What many zones on one road leave at every receiver, exactly, in one pass over the store.
+
+A zone changes a truck's sound only where it lies, so per receiver and class of pass the
+maximum after is the largest of three: free before the zone, silent inside, free behind.
+Energies are sums of the same three parts.  The figures are those that `weigh_zone` finds
+zone by zone; here hundreds of intervals share the work.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from numba import prange
+
+from noisemap.community.passes import MEAN_SHIFT
+from noisemap.exposure.driving import road_rows
+from noisemap.exposure.levels import PASS_LEVELS
+from noisemap.exposure.product import TIME_WEIGHTING, PassSound, fast_maximum
+from noisemap.exposure.uncertainty import spread
+from noisemap.levels import from_energy
+from noisemap.propagation.machine.compiled import compiled, compiled_parallel
+from noisemap.states import Binds, Zone
+from noisemap.transfer.store import TransferStore
+from noisemap.zones.weigh import HELPED_DB, Base
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+Array = npt.NDArray[Any]
+
+RECEIVERS_AT_ONCE = 2048
+_TABLE_END, _TABLE_STEP = 8.0, 0.01
+
+
+@dataclass(frozen=True)
+class Rule:
+    """Who is bound, and when."""
+
+    binds: Binds
+    hours: frozenset[int]
+
+    @property
+    def name(self) -> str:
+        """Short name for tables."""
+        bound = {
+            "unmuffled_compression_release": "unmuffled only",
+            "compression_release": "every compression-release brake",
+            "every_auxiliary_brake": "every auxiliary brake",
+        }[self.binds]
+        return bound if len(self.hours) == 24 else f"{bound}, {len(self.hours)} hours a day"
+
+
+@dataclass(frozen=True)
+class Effects:
+    """What intervals spare, over (interval, rule)."""
+
+    spared: FloatArray  # (interval, rule, level) people times passes a night, net
+    helped: FloatArray  # people whose night level falls by 1 dB or more [1]
+
+
+def effects(
+    base: Base,
+    sound: PassSound,
+    road: int,
+    intervals: IntArray,
+    rules: Sequence[Rule],
+    observance: float,
+) -> Effects:
+    """Spared passes and people helped for many intervals of one road.
+
+    `intervals` holds (first, last + 1) as stretches of the road, counted from its start.
+    """
+    classes = [index for index, one in enumerate(base.classes) if one.road == road]
+    counts = np.array([_counts(base, rule, classes, observance) for rule in rules])
+    used = [place for place, index in enumerate(classes) if counts[:, place].any()]
+    classes = [classes[place] for place in used]
+    counts = counts[:, used]
+    rows = road_rows(base.scene.stretches, road)
+    spans = np.asarray(intervals, dtype=np.int64) + rows[0]
+    shape = (len(intervals), len(rules))
+    spared = np.zeros((*shape, len(PASS_LEVELS)))
+    night = np.full((len(base.scene.homes.home_id), *shape), -np.inf)
+    before = base.free.braking_by_hour[:, sorted(base.periods.night)].mean(axis=1)
+    seconds = 3600.0 * len(base.periods.night)
+    for first in range(0, base.store.receivers, RECEIVERS_AT_ONCE):
+        part = slice(first, min(first + RECEIVERS_AT_ONCE, base.store.receivers))
+        fewer, less = _part(base.store, sound, classes, part, spans, counts)
+        spared += np.tensordot(base.people[part], fewer, axes=(0, 0))
+        after = before[part, None, None] - less / seconds
+        np.maximum.at(night, base.scene.receivers.home[part], after)
+    loudest = np.full(len(base.scene.homes.home_id), -np.inf)
+    np.maximum.at(loudest, base.scene.receivers.home, before)
+    return Effects(spared, _helped(loudest, night, base.scene.homes.people))
+
+
+def _counts(base: Base, rule: Rule, classes: Sequence[int], observance: float) -> list[float]:
+    zone = Zone("", "", 0.0, 0.0, rule.hours, rule.binds)
+    hours = sorted(rule.hours & base.periods.night)
+    return [
+        observance * float(one.per_hour[hours].sum())
+        if zone.binds_truck(base.trucks[one.truck].retarder, one.exhaust_state)
+        else 0.0
+        for one in (base.classes[index] for index in classes)
+    ]
+
+
+def _helped(loudest: FloatArray, night: FloatArray, people: FloatArray) -> FloatArray:
+    heard = loudest > 0.0
+    floor = np.finfo(float).tiny
+    fall = from_energy(loudest[heard])[:, None, None] - from_energy(np.maximum(night[heard], floor))
+    return np.asarray(np.tensordot(people[heard], fall >= HELPED_DB, axes=(0, 0)), dtype=float)
+
+
+def _part(
+    store: TransferStore,
+    sound: PassSound,
+    classes: Sequence[int],
+    part: slice,
+    spans: IntArray,
+    counts: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Fewer passes (receiver, interval, rule, level) and less exposure of some receivers."""
+    fleet = spread("fleet_spread")
+    receivers = part.stop - part.start
+    shape = (receivers, len(spans), len(counts))
+    fewer = np.zeros((*shape, len(PASS_LEVELS)), dtype=np.float32)
+    less = np.zeros(shape)
+    if classes:
+        stretches = sound.energy.shape[1]
+        _effects(
+            store.pointer[part.start : part.stop + 1],
+            store.stretch,
+            store.t.reshape(store.paths, -1),
+            store.distance,
+            store.nearest,
+            sound.energy[classes].reshape(len(classes), stretches, -1),
+            sound.peak[classes].reshape(len(classes), stretches, -1),
+            sound.running[classes],
+            sound.duration[classes],
+            sound.speed[classes],
+            sound.first[classes],
+            sound.last[classes],
+            TIME_WEIGHTING,
+            spans,
+            counts,
+            np.array(PASS_LEVELS, dtype=float) + MEAN_SHIFT * fleet**2,
+            fleet,
+            _normal_table(),
+            fewer,
+            less,
+        )
+    return fewer.astype(float), less
+
+
+def _normal_table() -> FloatArray:
+    """Normal distribution function on even steps."""
+    from scipy.special import ndtr
+
+    return np.asarray(ndtr(np.arange(-_TABLE_END, _TABLE_END + 2 * _TABLE_STEP, _TABLE_STEP)))
+
+
+@compiled
+def _exceeds(excess: float, fleet: float, table: Array) -> float:
+    place = (excess / fleet + 8.0) * 100.0
+    if place <= 0.0:
+        return 0.0
+    if place >= 1600.0:
+        return 1.0
+    i = int(place)
+    return float(table[i] + (table[i + 1] - table[i]) * (place - i))
+
+
+@compiled_parallel
+def _effects(
+    pointer: Array,
+    stretch: Array,
+    t: Array,
+    distance: Array,
+    nearest: Array,
+    energy: Array,
+    peak: Array,
+    running: Array,
+    duration: Array,
+    speed: Array,
+    first: Array,
+    last: Array,
+    correction: Array,
+    spans: Array,
+    counts: Array,
+    levels: Array,
+    fleet: float,
+    table: Array,
+    out_fewer: Array,
+    out_less: Array,
+) -> None:
+    classes, columns, bands = energy.shape[0], t.shape[1], running.shape[2]
+    intervals, rules, limits = spans.shape[0], counts.shape[0], len(levels)
+    for r in prange(len(pointer) - 1):
+        lo, hi = pointer[r], pointer[r + 1]
+        paths = hi - lo
+        if paths == 0:
+            continue
+        silent = np.empty(paths)
+        before = np.empty(paths + 1)
+        behind = np.empty(paths + 1)
+        saved = np.empty(paths + 1)
+        free = np.empty(paths)
+        now = np.empty(limits)
+        begin = np.searchsorted(stretch[lo:hi], spans[:, 0])
+        end = np.searchsorted(stretch[lo:hi], spans[:, 1])
+        for c in range(classes):
+            before[0] = -np.inf
+            saved[0] = 0.0
+            for p in range(paths):
+                s = stretch[lo + p]
+                free[p] = -np.inf
+                silent[p] = -np.inf
+                saved[p + 1] = saved[p]
+                if first[c] <= s < last[c]:
+                    loud = 0.0
+                    e = 0.0
+                    low = 0.0
+                    for j in range(columns):
+                        loud += t[lo + p, j] * peak[c, s, j]
+                        e += t[lo + p, j] * energy[c, s, j]
+                    for j in range(bands):
+                        low += t[lo + p, j] * running[c, s, j]
+                    near, far, v = nearest[lo + p], distance[lo + p], speed[c, s]
+                    if loud > 0.0:
+                        free[p] = fast_maximum(loud, v, far, near, correction)
+                    if low > 0.0:
+                        silent[p] = fast_maximum(low, v, far, near, correction)
+                    saved[p + 1] += e - low * duration[c, s]
+                before[p + 1] = max(before[p], free[p])
+            behind[paths] = -np.inf
+            for p in range(paths - 1, -1, -1):
+                behind[p] = max(behind[p + 1], free[p])
+            loudest = before[paths]
+            for limit in range(limits):
+                now[limit] = _exceeds(loudest - levels[limit], fleet, table)
+            for k in range(intervals):
+                a, b = begin[k], end[k]
+                if b <= a:
+                    continue
+                left = max(before[a], behind[b])
+                if left < loudest:
+                    for p in range(a, b):
+                        if silent[p] > left:
+                            left = silent[p]
+                    for limit in range(limits):
+                        fewer = now[limit] - _exceeds(left - levels[limit], fleet, table)
+                        for v in range(rules):
+                            out_fewer[r, k, v, limit] += counts[v, c] * fewer
+                gone = saved[b] - saved[a]
+                for v in range(rules):
+                    out_less[r, k, v] += counts[v, c] * gone
