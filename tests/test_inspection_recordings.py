@@ -7,7 +7,9 @@ often a street is misheard.
 
 from __future__ import annotations
 
+import contextlib
 import json
+import random
 import struct
 from pathlib import Path
 
@@ -127,6 +129,20 @@ def test_channel_that_is_not_there(tmp_path: Path) -> None:
     recording = open_recording(tone_file(tmp_path / "t.wav", channels=2))
     with pytest.raises(BadDataError, match="no channel 3; it has 2"):
         list(samples(recording, 2))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_damaged_recordings_end_in_a_sentence(tmp_path: Path, seed: int) -> None:
+    rng = random.Random(seed)
+    content = bytearray(tone_file(tmp_path / "t.wav", "FLOAT").read_bytes())
+    for _ in range(rng.randint(1, 6)):
+        content[rng.randrange(120)] = rng.randrange(256)
+    if rng.random() < 0.3:
+        del content[rng.randrange(len(content)) :]
+    path = tmp_path / "damaged.wav"
+    path.write_bytes(content)
+    with contextlib.suppress(BadDataError):
+        assert sum(part.size for part in samples(open_recording(path))) > 0
 
 
 # --- calibration and levels ----------------------------------------------------------

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
+import random
 import re
 from collections.abc import Callable
 from pathlib import Path
@@ -378,6 +380,7 @@ def test_a_full_chain_is_sufficient_and_each_missing_link_is_not(judge: Judge) -
         ({"lab_calibration_date": "2026-05-02"}, "after the reading"),
         ({"recording_sha256": "abc"}, "SHA-256"),
         ({"lab_calibration_date": "last spring"}, "is not a date"),
+        ({"time": "25:10"}, "not a time of day"),
     ],
 )
 def test_evidence_at_fault(judge: Judge, changes: dict[str, str], words: str) -> None:
@@ -518,3 +521,27 @@ def _entries(node: object) -> list[dict[str, str]]:
     if isinstance(node, list):
         return [entry for value in node for entry in _entries(value)]
     return []
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_damaged_sheets_end_in_a_sentence(tmp_path: Path, seed: int) -> None:
+    """Bytes changed, cut or put in: a verdict or a sentence, never another error."""
+    content = bytearray(sheet(tmp_path, [PASS, {**PASS, "reading_id": "A2"}]).read_bytes())
+    rng = random.Random(seed)
+    for _ in range(rng.randint(1, 12)):
+        place = rng.randrange(len(content))
+        kind = rng.random()
+        if kind < 0.5:
+            content[place] = rng.randrange(256)
+        elif kind < 0.75:
+            del content[place : place + rng.randrange(1, 30)]
+        else:
+            content[place:place] = rng.choice(
+                [b"\x00", b'"', b"\n", b",", b"=1+1", b"1e999", b"nan"]
+            )
+    path = tmp_path / "damaged.csv"
+    path.write_bytes(content)
+    with contextlib.suppress(BadDataError):
+        found = [inspect(reading) for reading in read_readings(path)]
+        assert sheets.inspections_json(found)["readings"]
+        assert sheets.sheet_html(found, "x")

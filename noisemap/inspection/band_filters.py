@@ -65,7 +65,7 @@ def halvings(mid_band: float, fraction: Fraction, rate_hz: float) -> int:
     """How often the rate is halved before the band is filtered.
 
     >>> halvings(1000.0, 3, 48000.0), halvings(8000.0, 3, 48000.0)
-    (3, 0)
+    (2, 0)
     """
     upper, times = band_edges(mid_band, fraction)[1], 0
     while upper <= HIGHEST_SHARE * rate_hz / 2.0:

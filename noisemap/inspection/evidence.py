@@ -29,7 +29,7 @@ _TEXTS = (
 )
 _EVIDENCE_COLUMNS = frozenset(
     (
-        "date", "lab_calibration_date", "field_check_before", "field_check_after",
+        "date", "time", "lab_calibration_date", "field_check_before", "field_check_after",
         "exhaust_condition", "tyres", "tyres_original", "posted_speed_level_dba",
         "inside_zone", "emergency_seen",
     )

@@ -90,6 +90,7 @@ KNOWN: tuple[str, ...] = (
 )
 MOST_ROWS = 20_000
 
+_CLOCK = re.compile(r"^([01]?\d|2[0-3]):[0-5]\d(:[0-5]\d)?$")
 _DECIMAL_COMMA = re.compile(r"^[+-]?\d+,\d+$")
 
 
@@ -214,6 +215,8 @@ def _reading(file: str, line: int, cells: Mapping[str, str]) -> Reading:
                 dates[name] = datetime.date.fromisoformat(cell[:10])
         except ValueError:
             faults.append(f"{name}: {cell!r} is not a date; write 2026-04-30")
+    if cells.get("time") and not _CLOCK.match(cells["time"]):
+        faults.append(f"time: {cells['time']!r} is not a time of day; write 22:05")
     if "model_year" in numbers and numbers["model_year"] % 1:
         faults.append(f"model_year: {cells['model_year']!r} is not a whole year")
         del numbers["model_year"]

@@ -1,0 +1,215 @@
+"""The fleet picture as a piece of a study file, as sentences and as JSON; the calibration table."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from noisemap.inspection.calibration import Calibration
+from noisemap.inspection.fleet import (
+    GROUPS,
+    Draws,
+    FleetRows,
+    Interval,
+    exhaust_shares,
+    found_per_hour,
+    interval,
+    quiet_split,
+    repair_gain,
+)
+from noisemap.outputs.tables import Cell, Table
+from noisemap.outputs.wording import plain
+
+SPLIT_SEEN = "after-treatment and muffled: by the exhausts that were looked at"
+SPLIT_KEPT = (
+    "after-treatment and muffled: levels cannot tell them apart and too few exhausts were looked "
+    "at; the study's own split is kept"
+)
+CAUTIONS: tuple[str, ...] = (
+    "Shares are those of the passes measured with the retarder heard, not of a register.",
+    "Levels alone hardly part a worn exhaust from a quiet one; exhausts that were looked at do.",
+    "Passes that nobody measured because they were quiet make worn and straight look commoner.",
+)
+
+
+@dataclass(frozen=True)
+class FleetPicture:
+    """All figures of one fleet."""
+
+    rows: FleetRows
+    draws: Draws
+    shares: dict[str, float]
+    split_seen: bool
+    repaired: float
+    inspected_per_hour: float
+    seed: int
+
+    def share(self, place: int) -> Interval:
+        """Share of a group with its interval [1]."""
+        return interval(self.draws.share[:, place])
+
+
+def fleet_picture(
+    rows: FleetRows,
+    draws: Draws,
+    study_split: tuple[float, float],
+    repaired: float,
+    inspected_per_hour: float,
+    seed: int,
+) -> FleetPicture:
+    """Shares for the study from the samples."""
+    split, seen = quiet_split(rows, study_split)
+    quiet, worn, straight = (float(v) for v in draws.share.mean(axis=0))
+    shares = exhaust_shares(quiet, worn, straight, split)
+    return FleetPicture(rows, draws, shares, seen, repaired, inspected_per_hour, seed)
+
+
+def fleet_toml(picture: FleetPicture, provenance: str) -> str:
+    """Text of fleet.toml: the study's table of shares, and the intervals as remarks."""
+    remarks = [plain(provenance, 300), *fleet_lines(picture)]
+    lines = [f"# {text}" for text in remarks]
+    lines += ["", "[traffic.exhaust_shares]"]
+    lines += [f"{name} = {share:.4f}" for name, share in picture.shares.items()]
+    return "\n".join(lines) + "\n"
+
+
+def fleet_lines(picture: FleetPicture) -> Iterator[str]:
+    """The fleet in plain sentences."""
+    rows = picture.rows
+    yield (
+        f"{rows.level.size} passes, {int((rows.group >= 0).sum())} with the exhaust looked at; "
+        + "left out: "
+        + (", ".join(f"{n} {why}" for why, n in rows.left_out.items() if n) or "none")
+    )
+    for place, name in enumerate(GROUPS):
+        share = picture.share(place)
+        mean, spread = (
+            interval(picture.draws.mean[:, place]),
+            interval(picture.draws.spread[:, place]),
+        )
+        yield (
+            f"{name}: {100 * share.value:.1f} % (90 % interval {100 * share.low:.1f} to "
+            f"{100 * share.high:.1f}), {mean.value:.1f} dB(A) at 50 ft ({mean.low:.1f} to "
+            f"{mean.high:.1f}), spread {spread.value:.1f} dB ({spread.low:.1f} to "
+            f"{spread.high:.1f})"
+        )
+    yield SPLIT_SEEN if picture.split_seen else SPLIT_KEPT
+    gain = repair_gain(picture.draws, picture.repaired)
+    found = found_per_hour(picture.draws, picture.inspected_per_hour)
+    yield (
+        f"repairing {100 * picture.repaired:.0f} % of worn and straight exhausts makes the energy "
+        f"mean of braking passes at the roadside quieter by {gain.value:.1f} dB "
+        f"({gain.low:.1f} to {gain.high:.1f}); at homes run the study with the new shares"
+    )
+    yield (
+        f"an hour that inspects {picture.inspected_per_hour:g} trucks finds {found.value:.2f} "
+        f"of them ({found.low:.2f} to {found.high:.2f})"
+    )
+    yield f"seed {picture.seed}"
+    yield from CAUTIONS
+
+
+def fleet_json(picture: FleetPicture) -> dict[str, Any]:
+    """The fleet as one JSON-able object."""
+    draws = picture.draws
+    return {
+        "version": 1,
+        "passes": int(picture.rows.level.size),
+        "looked_at": int((picture.rows.group >= 0).sum()),
+        "left_out": picture.rows.left_out,
+        "groups": {
+            name: {
+                "share": _json(picture.share(place)),
+                "mean_dba_at_50_ft": _json(interval(draws.mean[:, place])),
+                "spread_db": _json(interval(draws.spread[:, place])),
+            }
+            for place, name in enumerate(GROUPS)
+        },
+        "exhaust_shares": picture.shares,
+        "split": SPLIT_SEEN if picture.split_seen else SPLIT_KEPT,
+        "repaired_share": picture.repaired,
+        "roadside_quieter_by_db": _json(repair_gain(draws, picture.repaired)),
+        "found_per_hour": _json(found_per_hour(draws, picture.inspected_per_hour)),
+        "seed": picture.seed,
+        "cautions": list(CAUTIONS),
+    }
+
+
+def calibration_table(found: Calibration) -> Table:
+    """Points with what was measured, what is left of it, and what was predicted."""
+    headers = (
+        "point", "measured [dB(A)]", "residual [dB(A)]", "rule", "less residual [dB(A)]",
+        "predicted [dB(A)]", "predicted over measured [dB]", "counts",
+    )  # fmt: skip
+    rows: tuple[tuple[Cell, ...], ...] = tuple(
+        (
+            plain(point.name),
+            round(point.measured, 1),
+            round(point.residual, 1),
+            point.rule,
+            round(point.corrected, 1),
+            round(point.predicted, 1),
+            round(point.difference, 1),
+            "yes" if point.counts else "no, upper bound",
+        )
+        for point in found.points
+    )
+    return Table("calibration", headers, rows)
+
+
+def calibration_plot(found: Calibration) -> bytes:
+    """PNG of predicted against measured levels, with the line of no difference."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(5.0, 5.0), dpi=120, layout="constrained")
+    axes = figure.add_subplot()
+    for counts, colour, mark, words in (
+        (True, "#23538f", "o", "measured less residual"),
+        (False, "#a8690a", "v", "upper bound"),
+    ):
+        points = [point for point in found.points if point.counts is counts]
+        if points:
+            across, up = [p.corrected for p in points], [p.predicted for p in points]
+            axes.scatter(across, up, c=colour, marker=mark, label=words)
+    levels = [value for p in found.points for value in (p.corrected, p.predicted)]
+    ends = [min(levels) - 2.0, max(levels) + 2.0]
+    axes.plot(ends, ends, color="#5f5f5f", linewidth=1.0, label="no difference")
+    axes.set(xlabel="measured [dB(A)]", ylabel="predicted [dB(A)]", xlim=ends, ylim=ends)
+    axes.set_aspect("equal")
+    axes.legend()
+    stream = io.BytesIO()
+    FigureCanvasAgg(figure).print_png(stream, metadata={"Software": None})
+    return stream.getvalue()
+
+
+def calibration_lines(found: Calibration) -> Iterator[str]:
+    """Bias and spread in plain sentences."""
+    counted = sum(point.counts for point in found.points)
+    if found.bias is None or found.bias_low is None or found.bias_high is None:
+        yield f"{counted} points count; no bias is stated from so few"
+    else:
+        yield (
+            f"{counted} points: predictions minus measurements {found.bias:+.1f} dB (90 % interval "
+            f"{found.bias_low:+.1f} to {found.bias_high:+.1f}), spread {found.spread:.1f} dB"
+        )
+        if found.correction is None:
+            yield "the interval holds zero: no correction is proposed"
+        else:
+            yield (
+                f"a correction of {found.correction:+.1f} dB could be stated in the study with "
+                "its basis; nothing was changed"
+            )
+    if found.contradicted:
+        names = ", ".join(plain(name) for name in found.contradicted)
+        yield f"predicted above what was measured with its residual sound: {names}"
+
+
+def _json(value: Interval) -> dict[str, float]:
+    return {
+        "value": round(value.value, 4),
+        "low": round(value.low, 4),
+        "high": round(value.high, 4),
+    }
