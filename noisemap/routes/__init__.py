@@ -1,0 +1,1 @@
+"""Quiet descents and quiet routes: what the drives of a truck leave at the homes."""
