@@ -15,6 +15,7 @@ from noisemap.exposure.results import BrakeRow
 from noisemap.scene.grades import grade_sigma
 from noisemap.scene.model import Road, Stretches
 from noisemap.states import EXHAUST_STATES, Zone
+from noisemap.zones.ways import Way, silenced
 
 NORMAL, DEGRADED, STEEPER = "normal", "degraded", "grade at its upper bound"
 
@@ -36,6 +37,7 @@ def brake_rows(
     hard_limit: float,
     planning_limit: float,
     native_cell: float,
+    way: Way = silenced,
 ) -> tuple[BrakeRow, ...]:
     """One row for each truck that the zone may bind, each direction it brakes in, each condition.
 
@@ -66,7 +68,8 @@ def brake_rows(
                     go = partial(
                         drive_road, stretches, road, direction, truck, used, steeper=steeper
                     )
-                    free, silent, none = go(), go(silent=zone), go(retarder="none")
+                    free, none = go(), go(retarder="none")
+                    silent = way(stretches, road, direction, truck, used, zone, steeper)
                     if condition == NORMAL and not _touches(free, silent, truck):
                         break
                     rows.append(
@@ -106,7 +109,7 @@ def _touches(free: Drive, silent: Drive, truck: TruckClass) -> bool:
     """Whether the zone takes work from the retarder, or the truck brakes without one."""
     if truck.retarder == "none":
         return bool(np.any(free.brake_w > 0.0))
-    return bool(np.any(free.retarder_share > silent.retarder_share))
+    return bool(np.any(free.retarder_w != silent.retarder_w))
 
 
 def _chainage(silent: Drive, direction: int, road_end: float) -> float:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from noisemap.community.criteria import Criterion, over_limit
 from noisemap.community.indicators import Periods
 from noisemap.descent.drive import Drive
-from noisemap.exposure.driving import Practice, TruckClass, drive_road
+from noisemap.exposure.driving import Practice, TruckClass
 from noisemap.exposure.levels import (
     INDICATORS,
     PASS_LEVELS,
@@ -40,6 +40,7 @@ from noisemap.states import Zone
 from noisemap.transfer.store import TransferStore
 from noisemap.zones.brakes import brake_rows
 from noisemap.zones.verdict import Verdict, judge
+from noisemap.zones.ways import Way, silenced
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -80,13 +81,13 @@ class Base:
     units: str  # of the sentences
 
 
-def weigh_zone(base: Base, zone: Zone) -> ZoneResult:
-    """Weigh one zone."""
+def weigh_zone(base: Base, zone: Zone, way: Way = silenced) -> ZoneResult:
+    """Weigh one zone; `way` is how the drivers who obey drive through it."""
     road_indices = matching_roads(zone.road, base.scene.roads)
     bound = [
         index for index, one in enumerate(base.classes) if _bound(base, zone, one, road_indices)
     ]
-    silent = _silent_levels(base, zone, bound)
+    silent = _silent_levels(base, zone, bound, way)
     after = _after(base, zone, bound, silent)
     levels = home_levels(
         after,
@@ -106,6 +107,7 @@ def weigh_zone(base: Base, zone: Zone) -> ZoneResult:
         hard_limit=base.hard_limit,
         planning_limit=base.planning_limit,
         native_cell=base.scene.terrain.native_cell,
+        way=way,
     )
     spared = {level: _spared(base, zone, bound, silent, after, level) for level in PASS_LEVELS}
     night = _night_energy(base, zone, bound, silent)
@@ -152,20 +154,20 @@ def _bound(base: Base, zone: Zone, one: PassClass, road_indices: Sequence[int]) 
     return one.road in road_indices and zone.binds_truck(retarder, one.exhaust_state)
 
 
-def _silent_levels(base: Base, zone: Zone, bound: Sequence[int]) -> PassLevels:
+def _silent_levels(base: Base, zone: Zone, bound: Sequence[int], way: Way) -> PassLevels:
     """What the bound passes leave when their drivers obey."""
     classes = silent_in([base.classes[index] for index in bound], zone.name)
     drives: dict[DriveKey, Drive] = {}
     for one in classes:
         key = (one.road, one.direction, one.truck, one.variant)
         if key not in drives:
-            drives[key] = drive_road(
+            drives[key] = way(
                 base.scene.stretches,
                 one.road,
                 one.direction,
                 base.trucks[one.truck],
                 base.practice,
-                silent=zone,
+                zone,
             )
     sound = pass_sound(
         classes,
@@ -289,7 +291,7 @@ def _criterion_levels(base: Base, rule: Criterion, scenario_: Scenario) -> Float
         if base.background is None:
             return None
         energy = energy + to_energy(base.background)
-    return INDICATORS[rule.indicator](energy, base.periods)
+    return INDICATORS[rule.indicator](energy)
 
 
 def _people_over(base: Base, after: Scenario) -> dict[str, tuple[Interval, Interval]]:
