@@ -31,6 +31,7 @@ from noisemap.scene.homes import (
 )
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.layers import whole_areas
+from noisemap.scene.links import read_named_places, read_turn_rules, road_links
 from noisemap.scene.model import (
     Descent,
     GroundCover,
@@ -157,6 +158,7 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     notes.assumptions.extend(assumptions)
     notes.warnings.extend(warnings)
     road_notes(roads, native.native_cell, notes)
+    turns = read_turn_rules(inputs, notes)
     notes.facts.update(
         drivable_ways=float(len({way.way_id for way in ways})),
         edges=float(len(edges)),
@@ -191,6 +193,9 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
         warnings=tuple(notes.warnings),
         attribution=_attribution(inputs),
         facts=notes.facts,
+        links=road_links(edges, chains),
+        turns=turns,
+        places=read_named_places(inputs, crs),
     )
 
 

@@ -183,6 +183,47 @@ class Repair:
 
 
 @dataclass(frozen=True)
+class Links:
+    """Pieces of road between junctions, one row each, in the order of the roads' points."""
+
+    road: IntArray  # (k,) index into Scene.roads
+    first: IntArray  # (k,) index of the road's point where the link begins
+    last: IntArray  # (k,) index of the road's point where it ends
+    start: IntArray  # (k,) key of the junction at `first`
+    end: IntArray  # (k,) key of the junction at `last`
+    way: tuple[str, ...]  # (k,) id of the line in the file; untrusted text
+    height_m: FloatArray  # (k,) highest vehicle; not a number where nothing is tagged [m]
+    mass_t: FloatArray  # (k,) heaviest vehicle; as above [t]
+    access: tuple[str, ...]  # (k,) heavy trucks: "yes", "no", "local" or "unknown"
+    hazmat: tuple[str, ...]  # (k,) hazardous loads: the same words
+
+
+def _no_links() -> Links:
+    none = np.zeros(0, np.int64)
+    return Links(none, none, none, none, none, (), np.zeros(0), np.zeros(0), (), ())
+
+
+@dataclass(frozen=True)
+class TurnRule:
+    """A turn from one way into another that is forbidden, or the only one allowed."""
+
+    from_way: str
+    node: int  # key of the junction
+    to_way: str
+    only: bool
+
+
+@dataclass(frozen=True)
+class NamedPlace:
+    """A town, village or part of one."""
+
+    name: str  # untrusted text
+    kind: str
+    x: float  # [m]
+    y: float
+
+
+@dataclass(frozen=True)
 class Scene:
     """Everything the propagation and the descent need to know about the place."""
 
@@ -199,3 +240,6 @@ class Scene:
     warnings: tuple[str, ...] = ()  # plain sentences for the report
     attribution: tuple[str, ...] = ()  # must stand on every map and table
     facts: Mapping[str, float] = field(default_factory=dict)  # counts: voids, homes, km, ...
+    links: Links = field(default_factory=_no_links)
+    turns: tuple[TurnRule, ...] = ()
+    places: tuple[NamedPlace, ...] = ()

@@ -38,6 +38,7 @@ LEVEL_M = 0.5
 ROAD_COLUMNS = (
     "id", "name", "ref", "highway", "maxspeed", "maxspeed:hgv", "maxspeed_hgv", "oneway", "bridge",
     "tunnel", "junction", "hgv", "access", "motor_vehicle", "maxweight", "area", "grade_pct",
+    "maxheight", "hazmat",
 )  # fmt: skip
 
 

@@ -8,11 +8,14 @@ from dataclasses import dataclass
 
 from noisemap.data_tables import table_rows
 from noisemap.scene.model import BRIDGE, ON_GROUND, TUNNEL
+from noisemap.scene.truck_tags import TruckLimits, truck_limits
 
 MILE_KM = 1.609344
 UNLIMITED_KMH = 130.0
 WALKING_KMH = 7.0
 TRUCK_MASS_T = 7.5
+
+NOTHING_TAGGED = TruckLimits()
 
 _SPEED = re.compile(r"^(\d{1,3}(?:\.\d+)?)\s*(km/h|kmh|kph|mph)?$", re.IGNORECASE)
 _TONNES = re.compile(r"^(\d+(?:\.\d+)?)\s*(t|st)?$", re.IGNORECASE)
@@ -33,6 +36,7 @@ class RoadTags:
     roundabout: bool
     grade_pct: float | None  # surveyed grade with the points [%]
     odd: tuple[str, ...]  # values that were not understood, in words
+    limits: TruckLimits = NOTHING_TAGGED
 
 
 def class_rows() -> dict[str, dict[str, str]]:
@@ -139,6 +143,7 @@ def road_tags(tags: Mapping[str, str]) -> RoadTags:
         roundabout=roundabout,
         grade_pct=_grade(tags.get("grade_pct", "").strip(), odd),
         odd=tuple(odd),
+        limits=truck_limits(tags),
     )
 
 
