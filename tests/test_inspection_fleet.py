@@ -17,6 +17,7 @@ from noisemap.cli.fleet import fleet_command
 from noisemap.errors import BadDataError
 from noisemap.inspection.fleet import (
     Draws,
+    energy_means,
     exhaust_shares,
     found_per_hour,
     interval,
@@ -141,3 +142,11 @@ def test_too_few_readings(tmp_path: Path) -> None:
     path.write_text("\n".join(DEMO.read_text(encoding="utf-8").splitlines()[:6]) + "\n")
     with pytest.raises(BadDataError, match="a fleet needs 10 or more"):
         CliRunner().invoke(fleet_command, [str(path)], catch_exceptions=False)
+
+
+def test_energy_mean_is_that_of_the_passes() -> None:
+    """Against 200,000 simulated passes: 2.5 dB of spread lift the mean by 0.72 dB."""
+    draws = Draws(np.array([[1.0, 0.0, 0.0]]), np.array([[78.0] * 3]), np.array([[2.5] * 3]))
+    passes = np.random.default_rng(1).normal(78.0, 2.5, 200_000)
+    simulated_mean = 10 * np.log10(np.mean(10 ** (passes / 10)))
+    assert 10 * np.log10(energy_means(draws)[0, 0]) == pytest.approx(simulated_mean, abs=0.01)

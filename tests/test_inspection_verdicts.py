@@ -12,10 +12,12 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
 
 from noisemap.cli.inspect import inspect_command
 from noisemap.data_tables import table_rows
-from noisemap.errors import BadDataError
+from noisemap.errors import BadDataError, UsageError
 from noisemap.inspection import rule
 from noisemap.inspection.ordinance import families
 from noisemap.inspection.rows import KNOWN, read_readings
@@ -56,6 +58,7 @@ PASS = {
     "fall_db": "10",
     "open_radius_ft": "90",
     "tunnel_distance_ft": "500",
+    "lane_dry": "yes",
     "gross_weight_lb": "80000",
     "exempt": "none",
     "interstate": "yes",
@@ -236,6 +239,7 @@ def test_the_four_words(judge: Judge, reading: str, verdict: str) -> None:
         ({"windscreen": "no"}, "49 CFR 325.27"),
         ({"open_radius_ft": "49"}, "325.77"),
         ({"tunnel_distance_ft": "199"}, "49 CFR 325.33"),
+        ({"lane_dry": "no"}, "49 CFR 325.33"),
         ({"gross_weight_lb": "10000"}, "49 CFR 325.1"),
         ({"exempt": "snow plow"}, "49 CFR 325.1"),
         ({"interstate": "no"}, "49 CFR 325.1"),
@@ -364,7 +368,7 @@ def test_a_full_chain_is_sufficient_and_each_missing_link_is_not(judge: Judge) -
         "time", "date", "meter_serial", "calibrator_serial", "lab_calibration_date",
         "field_check_before", "field_check_after", "recording_sha256", "retarder_heard_by",
         "meter_type", "windscreen", "open_radius_ft", "tunnel_distance_ft", "gross_weight_lb",
-        "interstate", "exempt",
+        "interstate", "exempt", "lane_dry",
     )  # fmt: skip
     for name in needed:
         found = judge(**{name: ""})
@@ -380,6 +384,7 @@ def test_a_full_chain_is_sufficient_and_each_missing_link_is_not(judge: Judge) -
         ({"lab_calibration_date": "2026-05-02"}, "after the reading"),
         ({"recording_sha256": "abc"}, "SHA-256"),
         ({"lab_calibration_date": "last spring"}, "is not a date"),
+        ({"wind_mph": "9", "gust_mph": "8"}, "8 mph under a wind of 9 mph"),
         ({"time": "25:10"}, "not a time of day"),
     ],
 )
@@ -413,6 +418,11 @@ def test_a_sheet_that_cannot_be_trusted_is_refused(
 ) -> None:
     with pytest.raises(BadDataError, match="(?s)" + words):
         read_readings(sheet(tmp_path, rows))
+
+
+def test_a_sheet_named_for_a_csv_is_wrong_usage(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="only XLSX workbooks have sheets"):
+        read_readings(sheet(tmp_path, [PASS]), "May")
 
 
 def test_known_columns_are_documented() -> None:
@@ -545,3 +555,35 @@ def test_damaged_sheets_end_in_a_sentence(tmp_path: Path, seed: int) -> None:
         found = [inspect(reading) for reading in read_readings(path)]
         assert sheets.inspections_json(found)["readings"]
         assert sheets.sheet_html(found, "x")
+
+
+RANK = ("not above limit", "above limit but within the tolerance", "above limit")
+
+
+@given(
+    level=st.floats(60.0, 110.0),
+    more=st.floats(0.0, 10.0),
+    distance=st.floats(31.0, 82.999),
+    surface=st.sampled_from(["hard", "soft"]),
+    speed=st.sampled_from([25.0, 35.0, 35.5, 65.0]),
+    year=st.integers(1960, 2026),
+)
+def test_both_ways_agree_on_every_highway_pass_and_louder_is_never_better(
+    level: float, more: float, distance: float, surface: rule.Surface, speed: float, year: int
+) -> None:
+    """The rule's own consistency: Table 1 and 50 ft give the same excess (highway only)."""
+    table = rule.table_1_limit(distance, "highway", surface, speed)
+    brought = rule.level_at_50_ft(level, distance, "highway", surface)
+    assert table is not None
+    assert brought is not None
+    limit = table + rule.model_year_allowance(year, "highway", speed)
+    excess = brought - rule.in_use_limit(year, "highway", speed)
+    assert level - limit == pytest.approx(excess, abs=1e-9)
+    louder = rule.verdict_of(level + more, limit)
+    assert RANK.index(louder) >= RANK.index(rule.verdict_of(level, limit))
+
+
+@pytest.mark.parametrize("feet", [31, 35, 39, 43, 48, 58, 70])
+def test_a_foot_mark_entered_in_metres_lies_in_its_own_row(judge: Judge, feet: int) -> None:
+    told = judge(distance_ft="", distance_m=f"{feet * 0.3048:.4f}", ambient_before="50")
+    assert told.comparisons[0].limit == judge(distance_ft=str(feet)).comparisons[0].limit

@@ -289,6 +289,16 @@ def _site(reading: Reading) -> Iterator[Condition]:
             False,
         )
     if reading.run == "highway":
+        dry = reading.text("lane_dry")
+        yield _condition(
+            reading,
+            "lane_dry",
+            "travelled lane",
+            rule.clause("tunnel_distance_ft"),
+            "dry",
+            None if not dry else dry == "yes",
+            False,
+        )
         away, least = reading.value("tunnel_distance"), rule.number("tunnel_distance_ft")
         yield _condition(
             reading,

@@ -197,7 +197,10 @@ def prominence(rate_db_s: float, difference_db: float) -> float:
     >>> round(prominence(100.0, 20.0), 2)
     8.6
     """
-    return 3.0 * math.log10(rate_db_s) + 2.0 * math.log10(difference_db)
+    return float(
+        setting("prominence_rate_factor") * math.log10(rate_db_s)
+        + setting("prominence_difference_factor") * math.log10(difference_db)
+    )
 
 
 def impulse_adjustment(value: float) -> float:
@@ -206,7 +209,8 @@ def impulse_adjustment(value: float) -> float:
     >>> round(impulse_adjustment(8.602), 2), impulse_adjustment(4.0)
     (6.48, 0.0)
     """
-    return 1.8 * (value - 5.0) if value > 5.0 else 0.0
+    above = value - setting("adjustment_from")
+    return float(setting("adjustment_slope_db") * above) if above > 0.0 else 0.0
 
 
 def onset(track: Track, span: Span) -> Onset | None:

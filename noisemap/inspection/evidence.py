@@ -55,6 +55,7 @@ def evidence(reading: Reading, conditions: tuple[Condition, ...]) -> tuple[Evide
         for item in conditions
         if item.state == "not recorded" and not item.decides
     ]
+    links += _gusts(reading)
     links += [
         Evidence("cell not readable", "at fault", fault)
         for fault in reading.faults
@@ -122,6 +123,15 @@ def _field_check(reading: Reading) -> Evidence:
     drift, bound = field_check_drift(before, after), rule.number("field_check_drift_db")
     text = f"{before:g} and {after:g} dB, drift {drift:+.1f} dB (practice: {bound:g})"
     return Evidence(name, "recorded" if abs(drift) <= bound + 1e-6 else "at fault", text)
+
+
+def _gusts(reading: Reading) -> list[Evidence]:
+    """A gust below the wind it belongs to makes both entries doubtful."""
+    wind, gust = reading.value("wind"), reading.value("gust")
+    if wind is None or gust is None or gust >= wind:
+        return []
+    told = f"{reading.as_recorded('gust')} under a wind of {reading.as_recorded('wind')}"
+    return [Evidence("wind and gusts", "at fault", told)]
 
 
 def _recording(reading: Reading) -> Evidence:

@@ -32,7 +32,7 @@ from noisemap.inspection.modulation import (
     drift_percent_s,
     largest_step_db,
 )
-from noisemap.inspection.residual import UPPER_BOUND_DB, energy_difference
+from noisemap.inspection.residual import above_upper_bound, energy_difference
 from noisemap.readers.recordings import Recording, samples
 
 FloatArray = npt.NDArray[np.float64]
@@ -124,7 +124,7 @@ def event_levels(track: Track, span: Span) -> Levels:
 
 
 def _less(level: float, background: float) -> float | None:
-    return energy_difference(level, background) if level - background > UPPER_BOUND_DB else None
+    return energy_difference(level, background) if above_upper_bound(level, background) else None
 
 
 def _event(recording: Recording, channel: int, pascal: float, track: Track, span: Span) -> Event:

@@ -5,10 +5,22 @@ from __future__ import annotations
 import math
 from typing import Literal
 
+from noisemap.data_tables import toml_table
+
 Rule = Literal["no correction needed", "corrected", "upper bound"]
 
-NO_CORRECTION_DB = 10.0
-UPPER_BOUND_DB = 3.0
+
+def _bound(name: str) -> float:
+    return float(toml_table("noisemap.inspection", "recording.toml")[name]["value"])
+
+
+def above_upper_bound(level: float, residual: float) -> bool:
+    """Whether a level stands far enough above its residual to be corrected at all.
+
+    >>> above_upper_bound(70.0, 67.0), above_upper_bound(70.0, 66.9)
+    (False, True)
+    """
+    return level - residual > _bound("residual_upper_bound_db")
 
 
 def energy_difference(level: float, background: float) -> float:
@@ -34,9 +46,8 @@ def residual_corrected(level: float, residual: float) -> tuple[float, Rule]:
     >>> residual_corrected(70.0, 67.0)
     (70.0, 'upper bound')
     """
-    above = level - residual
-    if above >= NO_CORRECTION_DB:
+    if level - residual >= _bound("residual_no_correction_db"):
         return level, "no correction needed"
-    if above <= UPPER_BOUND_DB:
+    if not above_upper_bound(level, residual):
         return level, "upper bound"
     return energy_difference(level, residual), "corrected"

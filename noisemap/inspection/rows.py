@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from noisemap.data_tables import table_rows
-from noisemap.errors import BadDataError
+from noisemap.errors import BadDataError, UsageError
 from noisemap.inspection.rule import PACKAGE, Run, Surface
 from noisemap.readers.tables import TextTable, read_table
 from noisemap.readers.workbooks import read_workbook
@@ -70,6 +70,7 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "interstate": ("yes", "no"),
     "governor": ("yes", "no"),
     "windscreen": ("yes", "no"),
+    "lane_dry": ("yes", "no"),
     "inside_zone": ("yes", "no"),
     "emergency_seen": ("yes", "no"),
     "exempt": ("none", "horn or siren", "emergency vehicle", "snow plow", "auxiliary equipment"),
@@ -140,9 +141,13 @@ def read_readings(path: Path, sheet: str | None = None) -> tuple[Reading, ...]:
     BadDataError
         When the file, its header or its numbers' form cannot be trusted, or a
         `reading_id` stands twice.
+    UsageError
+        When a sheet is named for a file that has none.
     """
     if path.suffix.lower() in (".xlsx", ".xlsm"):
         table = read_workbook(path, sheet=sheet)
+    elif sheet is not None:
+        raise UsageError(f"{path.name}: a sheet is named, but only XLSX workbooks have sheets")
     else:
         table = read_table(path)
     _check_columns(table)
