@@ -1,0 +1,318 @@
+"""What else could be done about the same noise, weighed beside the zone.
+
+Signs act where they stand; a muffler programme acts on the loudest trucks everywhere and
+asks nothing of any brake; haulers may be asked for the retarder's low setting.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from noisemap.community.passes import MEAN_SHIFT
+from noisemap.data_tables import toml_table
+from noisemap.descent.drive import Drive
+from noisemap.exposure.levels import passes_above, scenario
+from noisemap.exposure.passes import DriveKey, PassClass, pass_sound
+from noisemap.exposure.product import PassLevels, pass_levels
+from noisemap.exposure.results import Interval, ZoneResult
+from noisemap.exposure.traffic import matching_roads
+from noisemap.exposure.uncertainty import Draws, interval, spread
+from noisemap.levels import from_energy, to_energy
+from noisemap.states import UNMUFFLED, Binds, ExhaustState, Zone
+from noisemap.zones.verdict import LEADING_LEVEL
+from noisemap.zones.ways import Slower, Way, low_setting, silenced
+from noisemap.zones.weigh import HELPED_DB, Base, weigh_zone
+
+FloatArray = npt.NDArray[np.float64]
+Group = Literal["sign", "enforce", "build", "ask haulers"]
+
+GROUPS: tuple[Group, ...] = ("sign", "enforce", "build", "ask haulers")
+
+
+def choice(name: str) -> float:
+    """One of the stated choices about alternatives, see `alternatives.toml`."""
+    return float(toml_table("noisemap.zones", "alternatives.toml")[name]["value"])
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """One measure beside the others; what was not computed says why."""
+
+    group: Group
+    name: str
+    zone: Zone | None  # where it stands, if it stands anywhere
+    spared: Interval | None  # people times passes a night above the leading level
+    helped: Interval | None  # people whose night level falls by 1 dB or more
+    louder: float | None  # people whose night level rises
+    bound_a_day: float | None  # passes a day that it asks something of
+    hottest_c: float | None  # sound brakes of the trucks it binds, reserve of a stop included
+    hottest_worn_c: float | None  # degraded brakes, or the grade at its upper bound
+    verdict: str | None
+    remark: str
+
+    @property
+    def computed(self) -> bool:
+        """Whether figures stand beside the measure."""
+        return self.spared is not None
+
+
+def sign_alternatives(base: Base, zone: Zone) -> list[Alternative]:
+    """The same stretch of road under each rule, and at night only."""
+    always, night = frozenset(range(24)), base.periods.night
+    rules: tuple[tuple[str, Binds], ...] = (
+        ("unmuffled trucks only", "unmuffled_compression_release"),
+        ("every compression-release brake", "compression_release"),
+    )
+    rows = [
+        zone_row(
+            base,
+            "sign",
+            name + when,
+            replace(zone, name=name + when, binds=binds, hours=hours),
+        )
+        for name, binds in rules
+        for when, hours in ((", day and night", always), (", at night", night))
+    ]
+    every = replace(zone, name="every auxiliary brake", binds="every_auxiliary_brake", hours=always)
+    remark = "other auxiliary brakes are quiet: silencing them heats more trucks and spares nothing"
+    return [*rows, zone_row(base, "sign", f"{every.name}, day and night", every, remark=remark)]
+
+
+def zone_row(
+    base: Base, group: Group, name: str, zone: Zone, way: Way = silenced, remark: str = ""
+) -> Alternative:
+    """One zone as a row."""
+    return from_result(base, group, name, weigh_zone(base, zone, way), remark)
+
+
+def from_result(
+    base: Base, group: Group, name: str, result: ZoneResult, remark: str = ""
+) -> Alternative:
+    """A weighed zone as a row."""
+    equipped = [row for row in result.brakes if row.equipped]
+    normal = [row.peak_zone_c for row in equipped if row.condition == "normal"]
+    other = [row.peak_zone_c for row in equipped if row.condition != "normal"]
+    return Alternative(
+        group=group,
+        name=name,
+        zone=result.zone,
+        spared=result.people_passes[LEADING_LEVEL],
+        helped=result.people_helped,
+        louder=result.people_louder,
+        bound_a_day=bound_a_day(base, result.zone),
+        hottest_c=max(normal, default=None),
+        hottest_worn_c=max(other, default=None),
+        verdict=result.verdict,
+        remark=remark,
+    )
+
+
+def bound_a_day(base: Base, zone: Zone) -> float:
+    """Passes a day that a zone binds in its hours [1]."""
+    roads = matching_roads(zone.road, base.scene.roads)
+    hours = sorted(zone.hours)
+    return sum(
+        float(one.per_hour[hours].sum())
+        for one in base.classes
+        if one.road in roads
+        and zone.binds_truck(base.trucks[one.truck].retarder, one.exhaust_state)
+    )
+
+
+def hauler_alternatives(base: Base, zone: Zone) -> list[Alternative]:
+    """What the haulers on this road could be asked for, at the observance of the zone."""
+    asked = replace(zone, binds="compression_release", hours=frozenset(range(24)))
+    slower = choice("slower_share")
+    return [
+        zone_row(
+            base,
+            "ask haulers",
+            "low setting of the retarder",
+            asked,
+            low_setting,
+            "quieter, but the wheel brakes take what the low setting leaves",
+        ),
+        zone_row(
+            base,
+            "ask haulers",
+            f"assumed speed lower by {1.0 - slower:.0%}, retarder as needed",
+            asked,
+            Slower(slower),
+            "shown for its noise and heat; no advice on how fast to drive",
+        ),
+    ]
+
+
+def enforced(base: Base, zone: Zone) -> Alternative:
+    """The same zone, watched so that nearly everyone obeys."""
+    share = max(choice("enforced_observance"), zone.observance)
+    return zone_row(
+        base,
+        "enforce",
+        f"the sign, observed by {share:.0%} instead of {zone.observance:.0%}",
+        replace(zone, observance=share),
+    )
+
+
+def muffler_programme(base: Base, drives: Mapping[DriveKey, Drive]) -> Alternative:
+    """Working mufflers on a share of the unmuffled trucks, on every road, without any sign."""
+    share = choice("programme_share")
+    loud = [i for i, one in enumerate(base.classes) if one.exhaust_state in UNMUFFLED]
+    name = f"working mufflers on {share:.0%} of the unmuffled trucks"
+    remark = "acts on every road and asks nothing of the brakes"
+    if not loud:
+        zero = Interval(0.0, 0.0, 0.0)
+        return Alternative(
+            "enforce", name, None, zero, zero, 0.0, 0.0, None, None, None, "no truck is unmuffled"
+        )
+    repaired: list[PassClass] = [
+        replace(base.classes[i], exhaust_state="muffled", per_hour=share * base.classes[i].per_hour)
+        for i in loud
+    ]
+    sound = pass_sound(
+        repaired,
+        drives,
+        base.scene.stretches,
+        base.trucks,
+        temperature=base.temperature,
+        calibration_offset=base.calibration_offset,
+    )
+    quiet = pass_levels(base.store, sound)
+    counts = np.array([one.per_hour for one in base.classes])
+    moved = np.array([one.per_hour for one in repaired])
+    counts[loud] -= moved
+    after = scenario(base.passes.joined(quiet), np.vstack([counts, moved]), base.other_by_hour)
+    night, fleet = base.periods.night, spread("fleet_spread")
+    fewer = passes_above(base.free, night, LEADING_LEVEL, fleet)
+    fewer = fewer - passes_above(after, night, LEADING_LEVEL, fleet)
+    samples = programme_samples(base, loud, quiet, moved[:, sorted(night)].sum(axis=1))
+    fall, drawn = _night_fall(base, loud, quiet, moved)
+    people = base.scene.homes.people
+    return Alternative(
+        group="enforce",
+        name=name,
+        zone=None,
+        spared=interval(float(fewer @ base.people), samples),
+        helped=interval(float(people[fall >= HELPED_DB].sum()), (drawn >= HELPED_DB) @ people),
+        louder=float(people[fall < -0.05].sum()),
+        bound_a_day=float(moved.sum()),
+        hottest_c=None,
+        hottest_worn_c=None,
+        verdict=None,
+        remark=remark,
+    )
+
+
+def programme_samples(
+    base: Base, loud: list[int], quiet: PassLevels, passes: FloatArray
+) -> FloatArray:
+    """Samples of the people times passes a night that repaired mufflers spare [1].
+
+    The exhaust's part of each maximum moves with the error of its own exhaust state, so
+    the difference between exhausts is drawn too.
+    """
+    draws, fleet = base.draws, spread("fleet_spread")
+    lived_in = np.flatnonzero(base.people > 0.0)
+    people = base.people[lived_in]
+    before = base.passes.maximum[lived_in][:, loud].astype(float)
+    share = base.passes.exhaust_share[lived_in][:, loud].astype(float)
+    after = quiet.maximum[lived_in].astype(float)
+    left = quiet.exhaust_share[lived_in].astype(float)
+    states = [base.classes[i].exhaust_state for i in loud]
+    homes = base.scene.receivers.home[lived_in]
+    level = LEADING_LEVEL + MEAN_SHIFT * fleet**2
+    out = np.empty(draws.samples)
+    for sample in range(draws.samples):
+        running = float(to_energy(draws.silent[sample]))
+        gain = np.array([to_energy(draws.exhaust[state][sample]) for state in states])
+        muffled = float(to_energy(draws.exhaust["muffled"][sample]))
+        own = (draws.home[sample] * base.home_sigma)[homes][:, None] - level
+        first = before + from_energy(share * gain + (1.0 - share) * running) + own
+        second = after + from_energy(left * muffled + (1.0 - left) * running) + own
+        fewer = np.maximum(ndtr(first / fleet) - ndtr(second / fleet), 0.0)
+        out[sample] = draws.unmuffled_factor[sample] * float(people @ (fewer @ passes))
+    return out
+
+
+def _night_fall(
+    base: Base, loud: list[int], quiet: PassLevels, moved: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Fall of each home's night level, and its samples (sample, home) [dB]."""
+    night = sorted(base.periods.night)
+    place = base.loudest_receiver
+    seconds = 3600.0 * len(night)
+    whole = base.free.braking_by_hour[place][:, night].mean(axis=1)
+    per_state = {}
+    for state in UNMUFFLED:
+        rows = [k for k, i in enumerate(loud) if base.classes[i].exhaust_state == state]
+        passes = moved[rows][:, night].sum(axis=1) / seconds
+        exhaust = (base.passes.energy - base.passes.running_energy)[place][
+            :, [loud[k] for k in rows]
+        ]
+        left = (quiet.energy - quiet.running_energy)[place][:, rows]
+        per_state[state] = (exhaust.astype(float) @ passes, left.astype(float) @ passes)
+    best = whole + np.sum([came - gone for gone, came in per_state.values()], axis=0)
+    draws: Draws = base.draws
+    all_exhaust = _exhaust_by_state(base, place, night, seconds)
+    factor = {
+        state: draws.unmuffled_factor if state in UNMUFFLED else np.ones(draws.samples)
+        for state in all_exhaust
+    }
+    running = to_energy(draws.silent)[:, None] * (
+        whole - np.sum(list(all_exhaust.values()), axis=0)
+    )
+    parts = [
+        (factor[s] * to_energy(draws.exhaust[s]))[:, None] * energy
+        for s, energy in all_exhaust.items()
+    ]
+    before = running + np.sum(parts, axis=0)
+    after = before.copy()
+    for state, (gone, came) in per_state.items():
+        weight = draws.unmuffled_factor
+        after -= (weight * to_energy(draws.exhaust[state]))[:, None] * gone
+        after += (weight * to_energy(draws.exhaust["muffled"]))[:, None] * came
+    return _fall(whole, best), _fall(before, after)
+
+
+def _exhaust_by_state(
+    base: Base, place: npt.NDArray[np.int64], night: list[int], seconds: float
+) -> dict[ExhaustState, FloatArray]:
+    exhaust = (base.passes.energy - base.passes.running_energy)[place].astype(float)
+    counts = np.array([one.per_hour[night].sum() for one in base.classes]) / seconds
+    found: dict[ExhaustState, FloatArray] = {}
+    for index, one in enumerate(base.classes):
+        part = exhaust[:, index] * counts[index]
+        found[one.exhaust_state] = found.get(one.exhaust_state, np.zeros(len(place))) + part
+    return found
+
+
+def _fall(before: FloatArray, after: FloatArray) -> FloatArray:
+    heard = (before > 0.0) & (after > 0.0)
+    ratio = np.divide(before, after, out=np.ones_like(before), where=heard)
+    return np.asarray(10.0 * np.log10(ratio))
+
+
+def not_computed() -> list[Alternative]:
+    """Measures that belong on the list and need data this study does not have."""
+    reasons: tuple[tuple[Group, str, str], ...] = (
+        (
+            "build",
+            "a wall",
+            "not computed: draw the wall into the study's obstacles, run again and compare",
+        ),
+        (
+            "build",
+            "another route for trucks",
+            "not computed: it needs the other roads' grades, homes and counts",
+        ),
+    )
+    return [
+        Alternative(group, name, None, None, None, None, None, None, None, None, reason)
+        for group, name, reason in reasons
+    ]

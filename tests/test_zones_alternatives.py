@@ -1,0 +1,169 @@
+"""Measures beside a zone: what they spare, whom they bind, what the brakes do."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import zone_cases
+
+from noisemap.data_tables import toml_table
+from noisemap.exposure.driving import drive_road
+from noisemap.exposure.passes import FREE, pass_sound
+from noisemap.exposure.product import pass_levels
+from noisemap.states import UNMUFFLED, Zone
+from noisemap.zones.alternatives import (
+    GROUPS,
+    bound_a_day,
+    enforced,
+    hauler_alternatives,
+    muffler_programme,
+    not_computed,
+    programme_samples,
+    sign_alternatives,
+    zone_row,
+)
+
+ZONE = Zone("z", "hill", 700.0, 2500.0, binds="compression_release", observance=0.7)
+
+
+@pytest.fixture(scope="module")
+def base(tmp_path_factory: pytest.TempPathFactory):
+    return zone_cases.weighed(tmp_path_factory.mktemp("store"))[0]
+
+
+@pytest.fixture(scope="module")
+def drives(base):
+    return {
+        (0, way, index, FREE): drive_road(base.scene.stretches, 0, way, truck, base.practice)
+        for way in (1, -1)
+        for index, truck in enumerate(base.trucks)
+    }
+
+
+def calm(base):
+    """The same base with nothing unknown."""
+    draws = base.draws
+    zero = np.zeros(draws.samples)
+    return replace(
+        base,
+        draws=replace(
+            draws,
+            exhaust={state: zero for state in draws.exhaust},
+            silent=zero,
+            traffic=zero,
+            observance=zero,
+            unmuffled_factor=np.ones(draws.samples),
+            home=np.zeros_like(draws.home),
+        ),
+    )
+
+
+def test_rules_on_one_stretch_of_road(base) -> None:
+    rows = {row.name: row for row in sign_alternatives(base, ZONE)}
+    assert len(rows) == 5
+    unmuffled = rows["unmuffled trucks only, day and night"]
+    blanket = rows["every compression-release brake, day and night"]
+    night = rows["every compression-release brake, at night"]
+    every = rows["every auxiliary brake, day and night"]
+    assert 0.0 < unmuffled.spared.best < blanket.spared.best
+    assert night.spared.best == pytest.approx(blanket.spared.best)  # passes count at night
+    assert night.bound_a_day < blanket.bound_a_day
+    assert unmuffled.bound_a_day == pytest.approx(0.1 * blanket.bound_a_day)
+    # the same brakes heat: a night truck is as hot as a day truck
+    assert night.hottest_c == blanket.hottest_c == unmuffled.hottest_c
+    # other auxiliary brakes are silent already: nothing more is spared, more brakes heat
+    assert every.spared.best == pytest.approx(blanket.spared.best)
+    assert every.hottest_c >= blanket.hottest_c
+    assert all(row.group == "sign" and row.computed for row in rows.values())
+
+
+def test_haulers_asked_for_the_low_setting(base) -> None:
+    low, slower = hauler_alternatives(base, replace(ZONE, binds="unmuffled_compression_release"))
+    silent = zone_row(base, "sign", "silent", replace(ZONE, observance=0.7))
+    assert 0.0 < low.spared.best < silent.spared.best
+    assert low.hottest_c < silent.hottest_c
+    assert low.bound_a_day == pytest.approx(silent.bound_a_day)
+    assert slower.louder >= 0.0
+    assert {low.group, slower.group} == {"ask haulers"}
+
+
+def test_a_watched_sign_spares_in_proportion(base) -> None:
+    plain = zone_row(base, "sign", "plain", ZONE)
+    watched = enforced(base, ZONE)
+    share = toml_table("noisemap.zones", "alternatives.toml")["enforced_observance"]["value"]
+    assert watched.spared.best == pytest.approx(plain.spared.best * share / 0.7, rel=1e-6)
+    assert watched.hottest_c == plain.hottest_c
+    assert enforced(base, replace(ZONE, observance=0.99)).zone.observance == 0.99
+
+
+def test_repaired_mufflers_by_hand(base, drives) -> None:
+    """Each repaired truck passes as a muffled one of its weight; counted class by class."""
+    from noisemap.community.passes import expected_passes
+
+    row = muffler_programme(base, drives)
+    share = toml_table("noisemap.zones", "alternatives.toml")["programme_share"]["value"]
+    night = sorted(base.periods.night)
+    total = 0.0
+    for index, one in enumerate(base.classes):
+        if one.exhaust_state not in UNMUFFLED:
+            continue
+        muffled = replace(one, exhaust_state="muffled")
+        sound = pass_sound(
+            [muffled],
+            drives,
+            base.scene.stretches,
+            base.trucks,
+            temperature=10.0,
+            calibration_offset=0.0,
+        )
+        quiet = pass_levels(base.store, sound).maximum[:, 0].astype(float)
+        loud = base.passes.maximum[:, index].astype(float)
+        passes = share * one.per_hour[night].sum()
+        fewer = expected_passes(loud[:, None], 3.0, [passes], 70.0)
+        fewer = fewer - expected_passes(quiet[:, None], 3.0, [passes], 70.0)
+        total += float(fewer @ base.people)
+    assert row.spared.best == pytest.approx(total, rel=1e-4)
+    assert row.spared.low < row.spared.best < row.spared.high
+    assert row.hottest_c is None
+    assert row.louder == 0.0
+    assert row.zone is None
+
+
+def test_with_nothing_unknown_the_samples_are_the_figure(base, drives) -> None:
+    sure = calm(base)
+    row = muffler_programme(sure, drives)
+    assert row.spared.low == pytest.approx(row.spared.best, rel=1e-3)
+    assert row.spared.high == pytest.approx(row.spared.best, rel=1e-3)
+    assert row.helped.low == pytest.approx(row.helped.best)
+    loud = [i for i, one in enumerate(base.classes) if one.exhaust_state in UNMUFFLED]
+    same = type(base.passes)(
+        base.passes.energy[:, loud],
+        base.passes.running_energy[:, loud],
+        base.passes.maximum[:, loud],
+        base.passes.exhaust_share[:, loud],
+    )
+    nothing = programme_samples(sure, loud, same, np.ones(len(loud)))
+    assert nothing == pytest.approx(0.0, abs=1e-9)
+
+
+def test_without_unmuffled_trucks_there_is_nothing_to_repair(base, drives) -> None:
+    quiet = [i for i, one in enumerate(base.classes) if one.exhaust_state not in UNMUFFLED]
+    muffled = replace(base, classes=tuple(base.classes[i] for i in quiet))
+    row = muffler_programme(muffled, drives)
+    assert row.spared.best == 0.0
+    assert row.remark == "no truck is unmuffled"
+
+
+def test_what_is_not_computed_says_so() -> None:
+    for row in not_computed():
+        assert not row.computed
+        assert row.remark.startswith("not computed")
+        assert row.group in GROUPS
+
+
+def test_bound_passes_follow_hours_and_binding(base) -> None:
+    night = replace(ZONE, hours=base.periods.night)
+    assert bound_a_day(base, night) < bound_a_day(base, ZONE)
+    assert bound_a_day(base, replace(ZONE, road="elsewhere")) == 0.0
