@@ -32,6 +32,9 @@ from noisemap.zones.weigh import HELPED_DB, Base, weigh_zone
 FloatArray = npt.NDArray[np.float64]
 Group = Literal["sign", "enforce", "build", "ask haulers"]
 
+RISE_DB = 0.05
+"""Smallest rise that counts as louder [dB]."""
+
 GROUPS: tuple[Group, ...] = ("sign", "enforce", "build", "ask haulers")
 
 
@@ -55,6 +58,7 @@ class Alternative:
     hottest_worn_c: float | None  # degraded brakes, or the grade at its upper bound
     verdict: str | None
     remark: str
+    louder_homes: tuple[tuple[int, float], ...] = ()  # home, rise of its night level [dB]
 
     @property
     def computed(self) -> bool:
@@ -110,7 +114,20 @@ def from_result(
         hottest_worn_c=max(other, default=None),
         verdict=result.verdict,
         remark=remark,
+        louder_homes=louder_homes(base.before.l_night, result.levels.l_night),
     )
+
+
+def louder_homes(before: FloatArray, after: FloatArray) -> tuple[tuple[int, float], ...]:
+    """Homes whose level rises, with the rise, loudest rise first; never netted against others.
+
+    >>> louder_homes(np.array([50.0, 40.0, -np.inf]), np.array([49.0, 40.5, -np.inf]))
+    ((1, 0.5),)
+    """
+    heard = np.isfinite(after)
+    rise = np.subtract(after, before, out=np.zeros_like(after), where=heard)
+    order = np.argsort(-rise, kind="stable")
+    return tuple((int(home), round(float(rise[home]), 2)) for home in order if rise[home] > RISE_DB)
 
 
 def bound_a_day(base: Base, zone: Zone) -> float:
@@ -200,7 +217,7 @@ def muffler_programme(base: Base, drives: Mapping[DriveKey, Drive]) -> Alternati
         zone=None,
         spared=interval(float(fewer @ base.people), samples),
         helped=interval(float(people[fall >= HELPED_DB].sum()), (drawn >= HELPED_DB) @ people),
-        louder=float(people[fall < -0.05].sum()),
+        louder=float(people[fall < -RISE_DB].sum()),
         bound_a_day=float(moved.sum()),
         hottest_c=None,
         hottest_worn_c=None,

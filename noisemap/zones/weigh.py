@@ -143,6 +143,21 @@ def weigh_zone(base: Base, zone: Zone, way: Way = silenced) -> ZoneResult:
     )
 
 
+def spared_under(
+    base: Base, zone: Zone, draws: Sequence[Draws], level: int
+) -> tuple[Interval, ...]:
+    """People times passes a night above a level that a zone spares, under several sets of draws."""
+    road_indices = matching_roads(zone.road, base.scene.roads)
+    bound = [
+        index for index, one in enumerate(base.classes) if _bound(base, zone, one, road_indices)
+    ]
+    silent = _silent_levels(base, zone, bound, silenced)
+    after = _after(base, zone, bound, silent)
+    return tuple(
+        _spared(replace(base, draws=one), zone, bound, silent, after, level) for one in draws
+    )
+
+
 def rank(results: Sequence[ZoneResult]) -> list[ZoneResult]:
     """Zones in the order in which they are told: refused first, then by what they spare."""
     order = {word: place for place, word in enumerate(Verdict.WORDS)}
