@@ -14,7 +14,7 @@ _ROWS = table_rows("noisemap", "bands.csv")
 NOMINAL_HZ: FloatArray = np.array([float(row["nominal_hz"]) for row in _ROWS])
 """Nominal mid-band frequencies [Hz]."""
 
-EXACT_HZ: FloatArray = 1000.0 * 10.0 ** (0.3 * np.arange(-4, 4))
+EXACT_HZ: FloatArray = np.asarray(1000.0 * 10.0 ** (0.3 * np.arange(-4, 4)), dtype=np.float64)
 """Exact mid-band frequencies, base ten (IEC 61260-1) [Hz]."""
 
 A_WEIGHT: FloatArray = np.array([float(row["a_weight_db"]) for row in _ROWS])

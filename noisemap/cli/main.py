@@ -19,6 +19,9 @@ COMMANDS = {
     "new": ("noisemap.cli.study", "Write a commented study to start from."),
     "check": ("noisemap.cli.study", "Read everything and list what is wrong; compute nothing."),
     "run": ("noisemap.cli.study", "Compute levels, zones and brakes; write map, report, tables."),
+    "inspect": ("noisemap.cli.inspect", "Judge roadside readings: verdicts, sheets, evidence."),
+    "recording": ("noisemap.cli.recording", "Find braking events in a calibrated recording."),
+    "fleet": ("noisemap.cli.fleet", "Shares of exhaust states from many roadside readings."),
     "path": ("noisemap.cli.path", "Explain the attenuation of single paths, term by term."),
 }
 

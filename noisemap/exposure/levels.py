@@ -69,7 +69,9 @@ def home_levels(
 ) -> HomeLevels:
     """Indicators of one rule at every home, each at its loudest receiver.
 
-    `background` holds the levels of the 24 hours, or is None.
+    Ldn and Lden keep the hours of their own definitions; the night level and the
+    passes a night take the study's night.  `background` holds the levels of the
+    24 hours, or is None.
     """
 
     def at_home(values: FloatArray) -> FloatArray:
@@ -84,8 +86,8 @@ def home_levels(
     np.maximum.at(by_hour, receivers.home, rule.braking_by_hour)
     worst, hour = worst_hour(by_hour)
     return HomeLevels(
-        l_dn=at_home(day_night_level(rule.braking_by_hour, periods)),
-        l_den=at_home(day_evening_night_level(rule.braking_by_hour, periods)),
+        l_dn=at_home(day_night_level(rule.braking_by_hour)),
+        l_den=at_home(day_evening_night_level(rule.braking_by_hour)),
         l_night=at_home(night_level(rule.braking_by_hour, periods)),
         l_eq_worst_hour=worst,
         worst_hour=hour,
@@ -95,20 +97,20 @@ def home_levels(
             for level in PASS_LEVELS
         },
         l_eq_traffic=at_home(equivalent_level(traffic)),
-        l_den_traffic=at_home(day_evening_night_level(traffic, periods)),
+        l_den_traffic=at_home(day_evening_night_level(traffic)),
         l_night_traffic=at_home(night_level(traffic, periods)),
         l_night_total=total,
     )
 
 
-INDICATORS: dict[str, Callable[[FloatArray, Periods], FloatArray]] = {
-    "l_eq_worst_hour": lambda energy, _: worst_hour(energy)[0],
-    "l_eq_24h": lambda energy, _: equivalent_level(energy),
+INDICATORS: dict[str, Callable[[FloatArray], FloatArray]] = {
+    "l_eq_worst_hour": lambda energy: worst_hour(energy)[0],
+    "l_eq_24h": equivalent_level,
     "l_dn": day_night_level,
     "l_den": day_evening_night_level,
     "l_night": night_level,
 }
-"""Indicators of hourly energies that a published criterion may name."""
+"""Indicators of hourly energies that a published criterion may name, with its own hours."""
 
 
 def people_shares(levels: FloatArray, receivers: Receivers, homes: Homes) -> FloatArray:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import prange
 
-from noisemap.propagation.machine.compiled import compiled, compiled_parallel
+from noisemap.propagation.compiled import compiled, compiled_parallel
 from noisemap.source.pass_by import FAST_S, time_weighting_correction
 from noisemap.transfer.store import TransferStore
 

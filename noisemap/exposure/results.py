@@ -26,8 +26,8 @@ class Interval:
 class HomeLevels:
     """Indicators at every home for one scenario; one value a home, at its loudest facade."""
 
-    l_dn: FloatArray  # braking trucks: day-night level [dB]
-    l_den: FloatArray
+    l_dn: FloatArray  # braking trucks: day-night level, night 22-7 [dB]
+    l_den: FloatArray  # day-evening-night level, evening 19-23, night 23-7 [dB]
     l_night: FloatArray  # night of the study's own hours [dB]
     l_eq_worst_hour: FloatArray  # loudest hour of the 24 [dB]
     worst_hour: npt.NDArray[np.int64]  # which hour it is, 0-23
@@ -131,6 +131,8 @@ class Findings:
     # assumed background [dB] -> people-weighted fall of the total night level [dB]
     optional_effects: Mapping[str, str] = field(default_factory=dict)
     alternatives: tuple[str, ...] = ()  # other ways to the same quiet, plain sentences
+    l_night_long_term: FloatArray | None = None
+    # per home: night level of braking trucks with the meteorological correction [dB]
     home_halfwidth: FloatArray | None = None
     # per home: half the 90 % interval of its own levels [dB]; None where not computed
     invented: bool = False  # whether the place and its data are made up

@@ -20,7 +20,7 @@ from numba import prange
 from noisemap.data_tables import toml_table
 from noisemap.exposure.results import Interval
 from noisemap.levels import to_energy
-from noisemap.propagation.machine.compiled import compiled, compiled_parallel
+from noisemap.propagation.compiled import compiled, compiled_parallel
 from noisemap.states import UNMUFFLED, ExhaustState
 
 FloatArray = npt.NDArray[np.float64]

@@ -22,12 +22,16 @@ from noisemap.outputs.wording import (
     decibels,
     people_interval,
     plain,
+    with_interval,
     zone_place,
 )
 from noisemap.references import require_reference
 from noisemap.scene.model import Scene
 
 SCREEN_WIDTH = 96
+HEADLINE_LEVEL = 70
+"""Outdoor maximum whose passes lead every comparison of zones [dB]."""
+
 VERDICT_ORDER = (
     "refused for brakes",
     "needs an engineering study",
@@ -113,8 +117,16 @@ def summary_text(findings: Findings) -> str:
     )
     start = (INVENTED,) if findings.invented else ()
     cautions = (*start, NO_BAN_ON_CONTROL, SCREENING_BRAKES, GOVERNING_RULES)
-    parts.append("\n".join(_wrapped(text, "- ") for text in cautions))
+    parts.append(_wrapped(" ".join(cautions)))
     return "\n\n".join(parts) + "\n"
+
+
+def _spared_words(result: ZoneResult) -> str:
+    return "".join(
+        f"people times passes a night above {level} dB spared: {with_interval(spared)}; "
+        for level, spared in result.people_passes.items()
+        if level == HEADLINE_LEVEL
+    )
 
 
 def _zone_lines(number: int, result: ZoneResult, units: str) -> list[str]:
@@ -122,7 +134,8 @@ def _zone_lines(number: int, result: ZoneResult, units: str) -> list[str]:
         _wrapped(f"Zone {number}, {plain(result.zone.name, 60)}: {result.verdict.upper()}"),
         _wrapped(f"where   {zone_place(result.zone, units)}", "  ", "          "),
         _wrapped(
-            f"gain    people quieter by 1 dB or more: {people_interval(result.people_helped)}"
+            f"gain    {_spared_words(result)}"
+            f"people quieter by 1 dB or more: {people_interval(result.people_helped)}"
             + (
                 f"; night level {decibels(result.quieter_interval)} lower on average"
                 if result.quieter_interval

@@ -14,6 +14,7 @@ from noisemap.outputs.figures import Picture, gain_and_brakes_picture, map_pictu
 from noisemap.outputs.map_data import brake_name, zone_facts
 from noisemap.outputs.offline import asset, refuse_outside_references
 from noisemap.outputs.provenance import (
+    HEADLINE_LEVEL,
     flat_facts,
     ordered_zones,
     provenance_record,
@@ -211,7 +212,7 @@ def story(
 def zone_card(number: int, result: ZoneResult, findings: Findings) -> ZoneCard:
     """One zone in words and figures."""
     units = findings.units
-    level = min(result.people_passes, key=lambda value: abs(value - 70), default=None)
+    level = HEADLINE_LEVEL if HEADLINE_LEVEL in result.people_passes else None
     return ZoneCard(
         number=number,
         name=plain(result.zone.name, 80),

@@ -68,6 +68,8 @@ def homes_table(scene: Scene, findings: Findings) -> Table:
         ("home assumed", ["yes" if flag else "no" for flag in homes.estimated]),
     ]
     columns += _level_columns("before", findings.before)
+    if findings.l_night_long_term is not None:
+        columns.append(("before: long-term night level [dB]", _tenths(findings.l_night_long_term)))
     if findings.home_halfwidth is not None:
         columns.append(("90 % interval, plus or minus [dB]", _tenths(findings.home_halfwidth)))
     for number, result in enumerate(findings.zones, start=1):

@@ -19,8 +19,11 @@ from noisemap.exposure.driving import road_rows
 from noisemap.exposure.passes import FREE, DriveKey
 from noisemap.exposure.results import DriveRow, Findings, LevelArea, ZoneResult
 from noisemap.levels import from_energy
+from noisemap.propagation.case import path_result
 from noisemap.scene.descents import descents
 from noisemap.scene.model import Scene
+from noisemap.scene.stretches import PORTAL_M, portals
+from noisemap.source.emission import exhaust_sound_power
 from noisemap.study.compute import Computed
 from noisemap.study.hours import show_hours
 from noisemap.study.prepare import Prepared
@@ -31,6 +34,7 @@ FLAG_SHARE = 0.1
 """Share of a home's energy above which a flag of its paths is the home's flag [1]."""
 
 FAR_M = 1000.0
+ROADSIDE_M, MICROPHONE_M = 15.2, 1.2
 NIGHT_BANDS = (35, 75)
 ANNOYANCE_FLOOR_DEN, SLEEP_FLOOR_NIGHT = 53.0, 45.0
 STUDY_SOURCES = (
@@ -90,6 +94,7 @@ def findings(
         optional_effects=_optional_effects(base),
         alternatives=ALTERNATIVES,
         home_halfwidth=_halfwidth(base),
+        l_night_long_term=from_energy(computed.shares.long_term_energy[base.loudest_receiver]),
         invented=study.study.invented,
     )
 
@@ -115,13 +120,7 @@ def answer(base: Base, zones: Sequence[ZoneResult]) -> str:
     study_first = [zone for zone in zones if zone.verdict == "needs an engineering study"]
     parts += [zone.sentence for zone in refused]
     if worth:
-        best = max(worth, key=lambda zone: zone.people_passes[70].best)
-        parts.append(best.sentence)
-        parts.append(
-            f"{best.zone.name} makes the night quieter by 1 dB or more for "
-            f"{best.people_helped.best:,.0f} people "
-            f"({best.people_helped.low:,.0f} to {best.people_helped.high:,.0f})."
-        )
+        parts.append(max(worth, key=lambda zone: zone.people_passes[70].best).sentence)
     elif study_first:
         parts += [zone.sentence for zone in study_first]
     elif zones:
@@ -162,6 +161,14 @@ def home_flags(computed: Computed) -> tuple[tuple[str, ...], ...]:
     place = computed.base.loudest_receiver
     energy = np.maximum(computed.shares.energy[place], 1e-300)
     share = computed.shares.flagged[place] / energy[:, None]
+    scene = computed.base.scene
+    mouths = portals(scene.roads)
+    near_mouth = np.zeros(len(place), dtype=bool)
+    if len(mouths):
+        away = np.hypot(
+            scene.homes.x[:, None] - mouths[:, 0], scene.homes.y[:, None] - mouths[:, 1]
+        )
+        near_mouth = away.min(axis=1) <= PORTAL_M
     flags: list[tuple[str, ...]] = []
     for home in range(len(place)):
         words = [
@@ -169,7 +176,9 @@ def home_flags(computed: Computed) -> tuple[tuple[str, ...], ...]:
             for bit, word in FLAG_WORDS.items()
             if share[home, bit.bit_length() - 1] >= FLAG_SHARE
         ]
-        if computed.base.scene.homes.estimated[home]:
+        if near_mouth[home]:
+            words.append("louder than shown: near a tunnel's mouth")
+        if scene.homes.estimated[home]:
             words.append("this home is assumed, not mapped")
         flags.append(tuple(words))
     return tuple(flags)
@@ -257,6 +266,7 @@ def _method(prepared: Prepared, computed: Computed) -> tuple[str, ...]:
             else "."
         )
         + " On clear calm nights in a valley sound can carry further than that.",
+        _soft_against_hard(),
         "Facade levels stand 0.1 m before the wall without its own reflection, "
         f"{prepared.study.homes.receiver_height_m:g} m above the ground.",
         "Tyres, engine and low outlets sound from 0.5 m, not from the Directive's 0.05 m; "
@@ -267,6 +277,29 @@ def _method(prepared: Prepared, computed: Computed) -> tuple[str, ...]:
         "retarder on their way), all modelled traffic, or total with the background.",
         f"Study hours: night {_span(prepared.periods.night)}, "
         f"evening {_span(prepared.periods.evening)}.",
+    )
+
+
+def _soft_against_hard() -> str:
+    """How much quieter soft ground is than hard at the federal rule's distance and microphone."""
+    differences = []
+    for height in (0.5, 3.7):
+        levels = []
+        for factor in (0.0, 1.0):
+            case = {
+                "x": [0.0, ROADSIDE_M],
+                "ground": [0.0, 0.0],
+                "hs": height,
+                "hr": MICROPHONE_M,
+                "G": [[0.0, ROADSIDE_M, factor]],
+                "LW": list(exhaust_sound_power("15L", 1800.0, 6, "straight")),
+            }
+            levels.append(float(path_result(case, "roadside")["LA"]))
+        differences.append(levels[0] - levels[1])
+    return (
+        f"At {ROADSIDE_M:.1f} m soft ground comes out {differences[0]:.1f} dB quieter than hard "
+        f"for a source at 0.5 m and {differences[1]:.1f} dB for a stack, where the federal rule "
+        "for trucks in use allows 2 dB."
     )
 
 

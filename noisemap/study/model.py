@@ -49,6 +49,7 @@ FileName = Annotated[str, AfterValidator(_plain_file)]
 Hours = Annotated[frozenset[int], BeforeValidator(_hours), Field(min_length=1)]
 Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Columns = dict[str, str]
+Decimal = Literal[".", ","]
 
 
 class StudyTable(Table):
@@ -83,6 +84,8 @@ class LayerTable(Table):
     file: FileName
     layer: str | None = None
     crs: str | None = None
+    encoding: str | None = None
+    decimal: Decimal = "."
     columns: Columns = {}
 
 
@@ -101,6 +104,7 @@ class RoadsTable(LayerTable):
     classes: list[str] | None = None  # read at all
     truck_classes: list[str] | None = None  # carry the modelled traffic
     names: list[str] | None = None  # only these roads emit
+    survey: FileName | None = None  # lon, lat, height_m along a road; wins over the terrain
     width_m: Annotated[float, Field(ge=2.0, le=60.0)] = 10.0
 
 
@@ -122,6 +126,8 @@ class GroundTable(Table):
     file: FileName | None = None
     layer: str | None = None
     crs: str | None = None
+    encoding: str | None = None
+    decimal: Decimal = "."
     columns: Columns = {}
     default_factor: Share = 0.7
     foliage_height_m: Annotated[float, Field(gt=0.0, le=60.0)] = 15.0
@@ -133,6 +139,9 @@ class ObstaclesTable(Table):
     walls: FileName | None = None
     layer: str | None = None
     crs: str | None = None
+    encoding: str | None = None
+    decimal: Decimal = "."
+    columns: Columns = {}
     buildings: Literal["homes", "none"] = "homes"
     assumed_wall_height_m: Annotated[float, Field(gt=0.0, le=20.0)] | None = None
 

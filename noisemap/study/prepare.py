@@ -16,9 +16,12 @@ from noisemap.errors import MissingInputError, NoisemapError, Problem, StudyErro
 from noisemap.exposure.driving import Practice, TruckClass
 from noisemap.scene.inputs import SceneInputs
 from noisemap.states import Zone
-from noisemap.storage import sha256_file
+from noisemap.storage import sha256_file, sha256_json
 from noisemap.study.load import load_study
 from noisemap.study.model import Study
+
+SIDECARS = {".shp": (".shx", ".dbf", ".prj", ".cpg"), ".asc": (".prj",)}
+"""Files that are read together with one of this suffix."""
 
 HABITS: dict[str, Habit] = {"lowest_that_holds": "lowest_that_holds", "always_full": "high"}
 
@@ -72,8 +75,11 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         terrain_crs=study.terrain.crs,
         terrain_nodata=study.terrain.nodata,
         terrain_vertical_unit=study.terrain.vertical_unit,
+        roads_survey_file=files.get("roads.survey"),
         roads_layer=study.roads.layer,
         roads_crs=study.roads.crs,
+        roads_encoding=study.roads.encoding,
+        roads_decimal=study.roads.decimal,
         roads_columns=study.roads.columns,
         road_classes=_tuple(study.roads.classes),
         truck_classes=_tuple(study.roads.truck_classes),
@@ -82,6 +88,8 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         homes_source=study.homes.source,
         homes_layer=study.homes.layer,
         homes_crs=study.homes.crs,
+        homes_encoding=study.homes.encoding,
+        homes_decimal=study.homes.decimal,
         homes_columns=study.homes.columns,
         placement=study.homes.placement,
         receiver_height_m=study.homes.receiver_height_m,
@@ -92,16 +100,23 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         ground_file=files.get("ground.file"),
         ground_layer=study.ground.layer,
         ground_crs=study.ground.crs,
+        ground_encoding=study.ground.encoding,
+        ground_decimal=study.ground.decimal,
         ground_columns=study.ground.columns,
         ground_default_factor=study.ground.default_factor,
         foliage_height_m=study.ground.foliage_height_m,
         walls_file=walls,
         walls_layer=study.obstacles.layer,
         walls_crs=study.obstacles.crs,
+        walls_encoding=study.obstacles.encoding,
+        walls_decimal=study.obstacles.decimal,
+        walls_columns=study.obstacles.columns,
         obstacle_buildings=study.obstacles.buildings,
         assumed_wall_height_m=study.obstacles.assumed_wall_height_m,
     )
-    hashes = {names[key]: sha256_file(file) for key, file in sorted(files.items())}
+    hashes: dict[str, str] = {}
+    for key, file in sorted(files.items()):
+        hashes |= _hashes(names[key], file)
     hashes[path.name] = sha256_file(path)
     return Prepared(
         path=path,
@@ -133,6 +148,7 @@ def _files(study: Study) -> Iterator[tuple[str, str]]:
     yield "roads.file", study.roads.file
     yield "homes.file", study.homes.file
     for key, optional in (
+        ("roads.survey", study.roads.survey),
         ("ground.file", study.ground.file),
         ("obstacles.walls", study.obstacles.walls),
         ("traffic.file", study.traffic.file),
@@ -142,6 +158,19 @@ def _files(study: Study) -> Iterator[tuple[str, str]]:
     for number, truck in enumerate(study.truck, start=1):
         if truck.model.endswith(".toml"):
             yield f"truck[{number}].model", truck.model
+
+
+def _hashes(name: str, file: Path) -> dict[str, str]:
+    """Hashes of a file and of those that belong to it, by name."""
+    if file.is_dir():
+        parts = sorted(part for part in file.iterdir() if part.suffix in (".gdbtable", ".gdbtablx"))
+        return {name: sha256_json([[part.name, sha256_file(part)] for part in parts])}
+    found = {name: sha256_file(file)}
+    beside = SIDECARS.get(file.suffix.lower(), ())
+    for part in sorted(file.parent.iterdir()) if beside else ():
+        if part.stem == file.stem and part.suffix.lower() in beside:
+            found[name[: -len(file.suffix)] + part.suffix] = sha256_file(part)
+    return found
 
 
 def _outside(
@@ -161,7 +190,7 @@ def _missing(where: str, names: dict[str, str], files: dict[str, Path]) -> list[
     return [
         Problem(where, key, names[key], "", f"there is no file {file}")
         for key, file in files.items()
-        if not file.is_file()
+        if not (file.is_file() or (file.suffix.lower() == ".gdb" and file.is_dir()))
     ]
 
 
