@@ -64,6 +64,35 @@ def test_decimal_comma(tmp_path: Path) -> None:
         table(tmp_path, "a,n\nx,45,5\n")
 
 
+def test_decimal_comma_where_the_study_says_so(tmp_path: Path) -> None:
+    (tmp_path / "t.csv").write_text("a;n\nx;45,5\ny;7\n")
+    assert read_table(tmp_path / "t.csv", decimal=",").number("n").tolist() == [45.5, 7.0]
+    (tmp_path / "t.csv").write_text("a;n\nx;1.045,5\n")
+    with pytest.raises(BadDataError, match=r"t\.csv:2: n: '1\.045,5' is not a number"):
+        read_table(tmp_path / "t.csv", decimal=",").number("n")
+
+
+def test_number_with_underscore_is_none(tmp_path: Path) -> None:
+    with pytest.raises(BadDataError, match="'1_0' is not a number"):
+        table(tmp_path, "n\n1_0\n").number("n")
+
+
+def test_encodings(tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    path.write_bytes("straße\n1\n".encode("utf-16"))
+    found = read_table(path)
+    assert found.header == ("straße",)
+    assert found.said == ("t.csv: read as UTF-16, as its first bytes say",)
+    path.write_bytes("straße\n1\n".encode("latin-1"))
+    with pytest.raises(BadDataError, match=r'name its encoding in the study, e\.g\. encoding ='):
+        read_table(path)
+    assert read_table(path, encoding="latin-1").header == ("straße",)
+    with pytest.raises(BadDataError, match="'klingon' is not allowed"):
+        read_table(path, encoding="klingon")
+    with pytest.raises(BadDataError, match="'hex' is not a text encoding"):
+        read_table(path, encoding="hex")
+
+
 def test_choice(tmp_path: Path) -> None:
     found = table(tmp_path, "state\nworn\nnew\n")
     with pytest.raises(
@@ -90,7 +119,7 @@ def test_columns(tmp_path: Path) -> None:
     ("content", "sentence"),
     [
         ("straße\n1\n".encode("latin-1"), "not UTF-8 text"),
-        ("a,b\n1,2\n".encode("utf-16"), "not UTF-8 text"),
+        (b"\xff\xfea", "not utf-16 text"),
         (b"a,b\n1,\x00\n", "zero bytes"),
         (b"a,b\n", "no row below the header"),
         (b"\n\n", "no row below the header"),

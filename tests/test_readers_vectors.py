@@ -158,14 +158,15 @@ def test_broken_files_are_sentences(tmp_path: Path) -> None:
     for path in (cut, noise):
         with pytest.raises(BadDataError, match="cannot be read"):
             read(path)
-    other = tmp_path / "h.kml"
-    other.write_text("<kml/>")
+    other = tmp_path / "h.gml"
+    other.write_text("<gml/>")
     with pytest.raises(BadDataError, match="not a vector file this reads"):
         read(other)
     with pytest.raises(MissingInputError, match="no such file"):
         read(tmp_path / "none.gpkg")
+    (tmp_path / "folder.gpkg").mkdir()
     with pytest.raises(BadDataError, match="not a file"):
-        read(tmp_path)
+        read(tmp_path / "folder.gpkg")
 
 
 def test_name_with_spaces_and_quotes(tmp_path: Path) -> None:

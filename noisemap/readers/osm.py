@@ -18,7 +18,7 @@ from noisemap.readers.paths import plain_file
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-SUFFIXES = (".pbf", ".osm")
+ENDINGS = (".pbf", ".osm", ".osm.gz", ".osm.bz2")
 
 
 @dataclass(frozen=True)
@@ -45,10 +45,10 @@ class OsmArea:
 def is_osm(path: Path) -> bool:
     """Whether the file's name says OpenStreetMap extract.
 
-    >>> is_osm(Path("town.osm.pbf")), is_osm(Path("town.gpkg"))
-    (True, False)
+    >>> is_osm(Path("town.osm.pbf")), is_osm(Path("town.osm.gz")), is_osm(Path("town.gpkg"))
+    (True, True, False)
     """
-    return path.suffix.lower() in SUFFIXES
+    return path.name.lower().endswith(ENDINGS)
 
 
 def read_ways(path: Path, key: str) -> tuple[OsmWay, ...]:

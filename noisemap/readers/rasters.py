@@ -25,6 +25,7 @@ from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window
 
 from noisemap.errors import BadDataError
+from noisemap.readers import archives
 from noisemap.readers.paths import plain_file
 from noisemap.units import FOOT_M, US_SURVEY_FOOT_M
 
@@ -37,7 +38,7 @@ PIXEL_CAP = 25_000_000
 EARTH_RADIUS_M = 6378137.0
 VERTICAL_UNITS = {"m": 1.0, "ft": FOOT_M, "us-ft": US_SURVEY_FOOT_M}
 
-_DRIVERS = {".tif": "GTiff", ".tiff": "GTiff", ".hgt": "SRTMHGT"}
+_DRIVERS = {".tif": "GTiff", ".tiff": "GTiff", ".hgt": "SRTMHGT", ".asc": "AAIGrid"}
 _UNIT_WORDS = {
     **dict.fromkeys(("m", "metre", "meter", "metres", "meters"), "m"),
     **dict.fromkeys(("ft", "foot", "feet", "international foot"), "ft"),
@@ -126,14 +127,15 @@ def _bilinear(values: FloatArray, row: FloatArray, column: FloatArray) -> FloatA
 
 
 def lattice_of(path: Path, crs: str | None = None) -> Lattice:
-    """Lattice of an elevation file: GeoTIFF, HGT or a terrain-RGB web-mercator tile.
+    """Lattice of an elevation file: GeoTIFF, HGT, ASCII grid or a web-mercator tile.
 
     Parameters
     ----------
     path : Path
-        The file; `.tif`, `.tiff`, `.hgt`, or `zoom_x_y.png` / `.webp`.
+        The file; `.tif`, `.tiff`, `.hgt` (also in a `.zip`), `.asc`, or
+        `zoom_x_y.png` / `.webp`.
     crs : str, optional
-        Coordinate system of a GeoTIFF that names none.
+        Coordinate system of a file that names none.
 
     Raises
     ------
@@ -148,12 +150,53 @@ def lattice_of(path: Path, crs: str | None = None) -> Lattice:
         raise BadDataError(
             f"{path.name}: the name of an HGT tile says where it lies; call it like N42E001.hgt"
         )
-    if suffix not in (".tif", ".tiff", ".hgt"):
+    if suffix == ".asc":
+        _check_ascii(path)
+    if suffix not in (*_DRIVERS, ".zip"):
         raise BadDataError(
             f"{path.name}: not an elevation file this reads "
-            "(allowed: .tif, .tiff, .hgt, zoom_x_y.webp, zoom_x_y.png)"
+            f"(allowed: {', '.join(_DRIVERS)}, .hgt.zip, zoom_x_y.webp, zoom_x_y.png)"
         )
     return _raster_lattice(path, crs)
+
+
+def _check_ascii(path: Path) -> None:
+    """Nothing, when an ASCII grid begins like one and has points in its numbers."""
+    with path.open("rb") as stream:
+        head = stream.read(4096).decode("latin-1")
+    lines = [line.split() for line in head.splitlines()]
+    if not lines or not lines[0] or lines[0][0].lower() != "ncols":
+        raise BadDataError(
+            f"{path.name}: cannot be read, it does not begin like an ASCII grid (ncols); "
+            "export it again, best as GeoTIFF"
+        )
+    if any("," in word for line in lines for word in line):
+        raise BadDataError(
+            f"{path.name}: its numbers have decimal commas; export it with points, best as GeoTIFF"
+        )
+
+
+def zipped_tile(path: Path) -> str:
+    """Name of the one HGT tile in a zip archive.
+
+    Raises
+    ------
+    BadDataError
+        When the archive holds none or several, or the tile has no place in its name.
+    """
+    tiles = [name for name in archives.members(path) if name.lower().endswith(".hgt")]
+    if len(tiles) != 1:
+        raise BadDataError(
+            f"{path.name}: the archive holds {len(tiles)} HGT tiles; name one that holds one, "
+            "or unpack it"
+        )
+    name = tiles[0].rsplit("/", 1)[-1]
+    if not _HGT_NAME.match(name[:-4]):
+        raise BadDataError(
+            f"{path.name}: {name}: the name of an HGT tile says where it lies; "
+            "call it like N42E001.hgt"
+        )
+    return tiles[0]
 
 
 def _raster_lattice(path: Path, crs: str | None) -> Lattice:
@@ -416,11 +459,15 @@ def _paste(base: Heights, piece: Heights) -> Heights | None:
 
 
 def _open(path: Path) -> rasterio.DatasetReader:
+    name: str | Path = path
+    suffix = path.suffix.lower()
+    if suffix == ".zip":
+        name, suffix = archives.inside(path, zipped_tile(path)), ".hgt"
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
             # the driver is named: no other format, and no file of links, is ever opened
-            return rasterio.open(path, driver=_DRIVERS[path.suffix.lower()])
+            return rasterio.open(name, driver=_DRIVERS[suffix])
     except RasterioError as error:
         raise _unreadable(path, error) from error
 

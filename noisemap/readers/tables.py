@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import math
@@ -32,6 +33,8 @@ class TextTable:
     header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     lines: tuple[int, ...]
+    decimal: str = "."  # the sign that parts a number from its fraction
+    said: tuple[str, ...] = ()  # what was found out about the file while reading
 
     def has(self, column: str) -> bool:
         """Whether the column is there."""
@@ -112,13 +115,13 @@ class TextTable:
             if default is None:
                 raise BadDataError(f"{where}: empty; write a number")
             return default
-        if _DECIMAL_COMMA.match(cell):
+        try:
+            value = plain_number(cell, self.decimal)
+        except DecimalCommaError as error:
             raise BadDataError(
                 f"{where}: {cell} has a decimal comma; write {cell.replace(',', '.')} "
-                "with a point throughout the file"
-            )
-        try:
-            value = float(cell)
+                'with a point throughout the file, or say decimal = "," in the study'
+            ) from error
         except ValueError as error:
             raise BadDataError(f"{where}: {cell!r} is not a number") from error
         if not (math.isfinite(value) and minimum <= value <= maximum):
@@ -143,33 +146,67 @@ def _limits(minimum: float, maximum: float) -> str:
     return "a finite number"
 
 
-def read_table(path: Path, *, required: Sequence[str] = (), known: Sequence[str] = ()) -> TextTable:
-    """Text table of a CSV file in UTF-8; the delimiter is found in the header.
+class DecimalCommaError(ValueError):
+    """A number has a decimal comma where a point is the rule."""
+
+
+def plain_number(text: str, decimal: str = ".") -> float:
+    """Number of a cell; never one with signs that part thousands.
+
+    Raises
+    ------
+    DecimalCommaError
+        For a decimal comma where a point is the rule.
+    ValueError
+        For everything else that is not one number.
+
+    >>> plain_number("1.5"), plain_number("1,5", ",")
+    (1.5, 1.5)
+    """
+    if "_" in text:
+        raise ValueError(f"{text!r} is not a number")
+    if decimal == ",":
+        if "." in text:
+            raise ValueError(f"{text!r} has a point where a comma is the rule")
+        return float(text.replace(",", ".", 1))
+    if _DECIMAL_COMMA.match(text):
+        raise DecimalCommaError(text)
+    return float(text)
+
+
+def read_table(
+    path: Path,
+    *,
+    required: Sequence[str] = (),
+    known: Sequence[str] = (),
+    encoding: str | None = None,
+    decimal: str = ".",
+) -> TextTable:
+    """Text table of a CSV file; the delimiter is found in the header.
 
     Parameters
     ----------
     path : Path
-        The file.
+        The file: UTF-8, or UTF-16 where its first bytes say so.
     required : sequence of str
         Columns that must be there.
     known : sequence of str
         All columns allowed; when given, any other is an error.
+    encoding : str, optional
+        Encoding of the text, where it is neither of the two.
+    decimal : str
+        "." or ",".
 
     Raises
     ------
     BadDataError
-        When the text is not UTF-8, a row has more or fewer cells than the header,
+        When the text cannot be decoded, a row has more or fewer cells than the header,
         a column stands twice, is missing or is not known, or no row is there.
     """
     path = plain_file(path)
     if path.stat().st_size > LARGEST_BYTES:
         raise BadDataError(f"{path.name}: larger than {LARGEST_BYTES:,} bytes; split it")
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise BadDataError(
-            f"{path.name}: not UTF-8 text (byte {error.start:,}); save it as CSV UTF-8"
-        ) from error
+    text, said = _decoded(path, encoding)
     if "\0" in text:
         raise BadDataError(f"{path.name}: holds zero bytes; save it as CSV UTF-8")
     delimiter = _delimiter(text.split("\n", 1)[0])
@@ -190,14 +227,57 @@ def read_table(path: Path, *, required: Sequence[str] = (), known: Sequence[str]
     for line, cells in zip(lines[1:], rows[1:], strict=True):
         if len(cells) != len(header):
             hint = (
-                "; a decimal comma reads as two cells: write numbers with a point"
+                "; a decimal comma reads as two cells: part the cells by semicolons"
                 if delimiter == "," and len(cells) > len(header)
                 else ""
             )
             raise BadDataError(
                 f"{path.name}:{line}: {len(cells)} cells, the header has {len(header)}{hint}"
             )
-    return TextTable(path.name, header, tuple(rows[1:]), tuple(lines[1:]))
+    return TextTable(path.name, header, tuple(rows[1:]), tuple(lines[1:]), decimal, said)
+
+
+def known_encoding(name: str) -> str:
+    """Name of a text encoding as the standard library spells it.
+
+    Raises
+    ------
+    BadDataError
+        When there is no such encoding.
+
+    >>> known_encoding("Latin-1"), known_encoding("utf8")
+    ('iso8859-1', 'utf-8')
+    """
+    try:
+        found = codecs.lookup(name)
+    except LookupError as error:
+        raise BadDataError(
+            f"encoding: {name!r} is not allowed (allowed: utf-8, latin-1, cp1252, utf-16, ...)"
+        ) from error
+    if not found._is_text_encoding:
+        raise BadDataError(f"encoding: {name!r} is not a text encoding; write utf-8 or latin-1")
+    return found.name
+
+
+def _decoded(path: Path, encoding: str | None) -> tuple[str, tuple[str, ...]]:
+    """Text of a file, and what was found out about its encoding."""
+    content = path.read_bytes()
+    said: tuple[str, ...] = ()
+    if encoding is None and content.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        encoding, said = "utf-16", (f"{path.name}: read as UTF-16, as its first bytes say",)
+    name = "utf-8-sig" if encoding is None else known_encoding(encoding)
+    try:
+        return content.decode("utf-8-sig" if name == "utf-8" else name), said
+    except UnicodeDecodeError as error:
+        cure = (
+            'save it as CSV UTF-8, or name its encoding in the study, e.g. encoding = "latin-1"'
+            if encoding is None
+            else "name another encoding, or save it as CSV UTF-8"
+        )
+        shown = "UTF-8" if encoding is None else encoding
+        raise BadDataError(
+            f"{path.name}: not {shown} text (byte {error.start:,}); {cure}"
+        ) from error
 
 
 def _delimiter(header: str) -> str:

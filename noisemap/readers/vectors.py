@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-import warnings
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -12,25 +10,20 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyogrio
 import shapely
-from pyogrio.errors import DataLayerError, DataSourceError
-from pyproj import CRS
+from pyproj import CRS, Transformer
 from pyproj.exceptions import CRSError
 
 from noisemap.errors import BadDataError
-from noisemap.readers.paths import plain_file
+from noisemap.readers import coordinates, features
+from noisemap.readers.features import Columns
+from noisemap.readers.paths import local_path
+from noisemap.readers.tables import plain_number
 
-_BEGINNINGS = {
-    ".gpkg": b"SQLite format 3",
-    ".geojson": b"{",
-    ".json": b"{",
-    ".shp": b"\0\0\x27\x0a",
-    ".fgb": b"fgb",
-}
-SUFFIXES = tuple(_BEGINNINGS)
+SUFFIXES = (*features.SUFFIXES, *coordinates.SUFFIXES)
 LARGEST_COORDINATE = 1e8
 AREA_CHANGE = 0.01
+NEAR_DEGREES = (180.0, 90.0)
 
 
 @dataclass(frozen=True)
@@ -43,6 +36,7 @@ class Layer:
     mended: tuple[str, ...] = field(default=())  # ids of features made valid
     reshaped: tuple[str, ...] = field(default=())  # those whose area changed over 1 %
     notes: tuple[str, ...] = field(default=())  # what the format's driver complained about
+    said: tuple[str, ...] = field(default=())  # what was found out about the file
 
 
 def read_layer(
@@ -53,126 +47,98 @@ def read_layer(
     crs: str | None = None,
     columns: Mapping[str, str] | None = None,
     known: tuple[str, ...] = (),
+    numbers: tuple[str, ...] = (),
     bbox: tuple[float, float, float, float] | None = None,
+    encoding: str | None = None,
+    decimal: str = ".",
 ) -> Layer:
     """Features of a vector file with the columns that are known by name.
 
     Parameters
     ----------
     path : Path
-        GeoPackage, GeoJSON, shapefile or FlatGeobuf.
+        GeoPackage, GeoJSON, shapefile (also zipped), FlatGeobuf, GeoParquet, KML, file
+        geodatabase, or a CSV or XLSX table with coordinates.
     table : str
         Table of the study file that names the file, for messages.
     layer : str, optional
-        Layer of a file with several.
+        Layer of a file with several; of a workbook, its sheet.
     crs : str, optional
         Coordinate system of a layer that names none.
     columns : mapping, optional
         Our name -> the file's column; names that are absent stand for themselves.
     known : tuple of str
         Our names; other columns are not read.
+    numbers : tuple of str
+        Those of them that hold numbers, for decimal commas.
     bbox : tuple, optional
         West, south, east, north in degrees: only features that touch it.
+    encoding : str, optional
+        Encoding of the texts, where the file does not tell.
+    decimal : str
+        "." or ",": what parts a number from its fraction in columns of text.
 
     Raises
     ------
     BadDataError
         When the file or layer cannot be read, is empty, names no coordinate system,
         has coordinates that are not finite, or holds an id twice.
+    MissingProgramError
+        For GeoParquet without the library that reads it.
     """
-    path = plain_file(path)
-    if path.suffix.lower() not in SUFFIXES:
+    suffix = local_path(path).suffix.lower()
+    if suffix not in SUFFIXES:
         raise BadDataError(
             f"{path.name}: not a vector file this reads (allowed: {', '.join(SUFFIXES)})"
         )
-    _check_content(path)
-    notes: list[str] = []
-    with _driver_notes(path, notes):
-        layer = layer or _only_layer(path, table)
-        wanted = _wanted(path, layer, table, dict(columns or {}), known)
-        frame = _read(path, layer, list(wanted.values()))
+    asked = Columns(table, dict(columns or {}), known)
+    if suffix in coordinates.SUFFIXES:
+        found = coordinates.read_points(path, asked, layer, crs, encoding, decimal)
+    else:
+        found = features.read_features(path, asked, layer, encoding)
+    frame = found.frame
+    if frame.empty:
+        raise BadDataError(f"{path.name}: the layer {found.layer!r} holds no feature")
     system = _system(path, frame, table, crs)
     if frame.crs is None:
         frame = frame.set_crs(system)
-    frame = frame.rename(columns={theirs: ours for ours, theirs in wanted.items()})
-    if frame.empty:
-        raise BadDataError(f"{path.name}: the layer {layer!r} holds no feature")
-    result = replace(_clean(path.name, frame, wanted), notes=tuple(notes))
+    if decimal == ",":
+        frame = _with_points(path.name, frame, numbers)
+    result = replace(
+        _clean(path.name, frame, found.wanted), notes=tuple(found.notes), said=tuple(found.said)
+    )
+    _check_size(path.name, result.frame, table)
     if bbox is not None:
         result = _inside(result, bbox)
     return result
 
 
-def _check_content(path: Path) -> None:
-    """Nothing, when the file begins as its suffix says: no file of links is ever opened."""
-    with path.open("rb") as stream:
-        start = stream.read(64).removeprefix(b"\xef\xbb\xbf").lstrip()
-    expected = _BEGINNINGS[path.suffix.lower()]
-    if not start.startswith(expected):
-        raise BadDataError(
-            f"{path.name}: cannot be read, it does not begin like a {path.suffix.lower()} file; "
-            "export or download it again"
-        )
-
-
-@contextlib.contextmanager
-def _driver_notes(path: Path, notes: list[str]) -> Iterator[None]:
-    """Collect the driver's complaints; turn its errors into our sentence."""
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always")
-        try:
-            yield
-        except (DataSourceError, DataLayerError, ValueError, shapely.errors.GEOSException) as error:
-            raise _unreadable(path, error) from error
-    notes.extend(dict.fromkeys(" ".join(str(note.message).split())[:200] for note in caught))
-
-
-def _only_layer(path: Path, table: str) -> str:
-    names = [str(row[0]) for row in pyogrio.list_layers(path)]
-    if not names:
-        raise BadDataError(f"{path.name}: holds no layer")
-    if len(names) > 1:
-        raise BadDataError(
-            f"{path.name}: holds {len(names)} layers ({', '.join(names[:8])}); "
-            f'add layer = "..." to [{table}]'
-        )
-    return names[0]
-
-
-def _wanted(
-    path: Path, layer: str, table: str, columns: dict[str, str], known: tuple[str, ...]
-) -> dict[str, str]:
-    """Our name -> the file's column, for the columns to read."""
-    there = [str(name) for name in pyogrio.read_info(path, layer=layer)["fields"]]
-    strange = sorted(set(columns) - set(known))
-    if strange:
-        raise BadDataError(
-            f"[{table}] columns: {', '.join(strange)} is not a name this reads "
-            f"(allowed: {', '.join(known)})"
-        )
-    missing = sorted(set(columns.values()) - set(there))
-    if missing:
-        raise BadDataError(
-            f"{path.name}: no column {', '.join(missing)}; the file has: {', '.join(there)}"
-        )
-    lower = {name.lower(): name for name in there}
-    wanted = {ours: columns.get(ours, lower.get(ours.lower())) for ours in known}
-    return {ours: theirs for ours, theirs in wanted.items() if theirs is not None}
-
-
-def _read(path: Path, layer: str, columns: list[str]) -> gpd.GeoDataFrame:
-    frame = pyogrio.read_dataframe(
-        path, layer=layer, columns=columns, force_2d=True, on_invalid="raise"
-    )
-    if not isinstance(frame, gpd.GeoDataFrame):
-        raise BadDataError(f"{path.name}: the layer {layer!r} holds no geometry")
+def _with_points(name: str, frame: gpd.GeoDataFrame, numbers: tuple[str, ...]) -> gpd.GeoDataFrame:
+    """The frame with decimal commas of its number columns read as points."""
+    frame = frame.copy()
+    for column in (text for text in numbers if text in frame.columns):
+        cells: list[Any] = []
+        for row, cell in enumerate(frame[column].tolist(), start=1):
+            try:
+                number = isinstance(cell, str) and cell.strip()
+                cells.append(str(plain_number(cell.strip(), ",")) if number else cell)
+            except ValueError as error:
+                raise BadDataError(
+                    f"{name}: feature {row}: {column}: {cell!r} is not a number with a decimal "
+                    'comma; correct it, or leave decimal = "," out'
+                ) from error
+        frame[column] = pd.Series(cells, index=frame.index, dtype=object)
     return frame
 
 
 def _system(path: Path, frame: gpd.GeoDataFrame, table: str, crs: str | None) -> CRS:
     if frame.crs is None and crs is None:
+        west, south, east, north = frame.total_bounds
+        degrees = max(-west, east) <= NEAR_DEGREES[0] and max(-south, north) <= NEAR_DEGREES[1]
+        proposed = "EPSG:4326" if degrees else "EPSG:..."
+        hint = " (its coordinates look like degrees)" if degrees else ""
         raise BadDataError(
-            f'{path.name}: names no coordinate system; add crs = "EPSG:..." to [{table}]'
+            f'{path.name}: names no coordinate system; add crs = "{proposed}" to [{table}]{hint}'
         )
     try:
         return CRS.from_user_input(crs if frame.crs is None else frame.crs)
@@ -180,6 +146,29 @@ def _system(path: Path, frame: gpd.GeoDataFrame, table: str, crs: str | None) ->
         raise BadDataError(
             f"[{table}] crs: {crs!r} is not a coordinate system; write EPSG:..."
         ) from error
+
+
+def _check_size(name: str, frame: gpd.GeoDataFrame, table: str) -> None:
+    """Nothing, when the coordinates can be of the system that the layer claims."""
+    west, south, east, north = frame.total_bounds
+    largest_x, largest_y = max(-west, east), max(-south, north)
+    system = CRS.from_user_input(frame.crs)
+    shown = f"{system.name}, x {west:.6g}..{east:.6g}, y {south:.6g}..{north:.6g}"
+    if system.is_geographic and largest_y > NEAR_DEGREES[1] and largest_x <= NEAR_DEGREES[1]:
+        raise BadDataError(
+            f"{name}: its axes are swapped, the second is no latitude ({shown}); "
+            "export it with longitude first"
+        )
+    if system.is_geographic and (largest_x > 360.0 or largest_y > NEAR_DEGREES[1]):
+        raise BadDataError(
+            f"{name}: claims degrees, its coordinates are none ({shown}); export it again with "
+            f"its own coordinate system, or write it as crs in [{table}] where the file names none"
+        )
+    if system.is_projected and largest_x <= NEAR_DEGREES[0] and largest_y <= NEAR_DEGREES[1]:
+        raise BadDataError(
+            f"{name}: its coordinates look like degrees, its system is not in degrees ({shown}); "
+            'correct the system, it may be "EPSG:4326"'
+        )
 
 
 def _clean(name: str, frame: gpd.GeoDataFrame, wanted: Mapping[str, str]) -> Layer:
@@ -267,13 +256,16 @@ def _inside(layer: Layer, bbox: tuple[float, float, float, float]) -> Layer:
     box = gpd.GeoSeries([shapely.box(*bbox)], crs=4326).segmentize(0.01).to_crs(layer.frame.crs)
     kept = layer.frame[layer.frame.intersects(box.iloc[0])].reset_index(drop=True)
     if kept.empty:
+        mover = Transformer.from_crs(layer.frame.crs, 4326, always_xy=True)
+        west, south, east, north = mover.transform_bounds(*layer.frame.total_bounds)
+        swapped = shapely.box(south, west, north, east).intersects(shapely.box(*bbox))
+        hint = (
+            "the axes of one look swapped"
+            if swapped
+            else "write west, south, east, north in degrees, or check the layer's crs"
+        )
         raise BadDataError(
-            f"{layer.name}: no feature lies in the study window {tuple(bbox)}; "
-            "write west, south, east, north in degrees, or check the layer's crs"
+            f"{layer.name}: no feature lies in the study window {tuple(bbox)}, the layer spans lon "
+            f"{west:.4f}..{east:.4f}, lat {south:.4f}..{north:.4f}; {hint}"
         )
     return replace(layer, frame=kept)
-
-
-def _unreadable(path: Path, error: Exception) -> BadDataError:
-    reason = " ".join(str(error).split())[:160]
-    return BadDataError(f"{path.name}: cannot be read ({reason}); export or download it again")

@@ -21,7 +21,9 @@ MOST_ROWS = 200_000
 MOST_COLUMNS = 500
 
 
-def read_workbook(path: Path, *, sheet: str | None = None) -> TextTable:
+def read_workbook(
+    path: Path, *, sheet: str | None = None, choose: str = "name one with --sheet"
+) -> TextTable:
     """Text table of one sheet of an XLSX workbook; its first row is the header.
 
     Parameters
@@ -30,6 +32,8 @@ def read_workbook(path: Path, *, sheet: str | None = None) -> TextTable:
         The file.
     sheet : str, optional
         Name of the sheet; without it the workbook may hold only one sheet with cells.
+    choose : str
+        How the user names a sheet, for the message that asks for it.
 
     Raises
     ------
@@ -46,7 +50,7 @@ def read_workbook(path: Path, *, sheet: str | None = None) -> TextTable:
             warnings.simplefilter("ignore")  # styles and extensions that are not read here
             book = load_workbook(path, read_only=True, data_only=False, keep_links=False)
             try:
-                return _sheet_table(path.name, book, sheet)
+                return _sheet_table(path.name, book, sheet, choose)
             finally:
                 book.close()
     except BadDataError:
@@ -92,7 +96,7 @@ def _declares_entities(package: zipfile.ZipFile, part: zipfile.ZipInfo) -> bool:
         return b"<!DOCTYPE" in stream.read(4096)
 
 
-def _sheet_table(name: str, book: Any, wanted: str | None) -> TextTable:
+def _sheet_table(name: str, book: Any, wanted: str | None, choose: str) -> TextTable:
     sheets = {sheet.title: sheet for sheet in book.worksheets}
     if wanted is not None:
         if wanted not in sheets:
@@ -100,9 +104,7 @@ def _sheet_table(name: str, book: Any, wanted: str | None) -> TextTable:
         return _rows_table(name, _text_rows(name, sheets[wanted]))
     filled = {title: rows for title, sheet in sheets.items() if (rows := _text_rows(name, sheet))}
     if len(filled) > 1:
-        raise BadDataError(
-            f"{name}: several sheets hold cells ({', '.join(filled)}); name one with --sheet"
-        )
+        raise BadDataError(f"{name}: several sheets hold cells ({', '.join(filled)}); {choose}")
     if not filled:
         raise BadDataError(f"{name}: no cell in any sheet")
     return _rows_table(name, next(iter(filled.values())))

@@ -11,7 +11,14 @@ import shapely
 
 from noisemap.errors import BadDataError, StudyError
 from noisemap.readers.osm import is_osm, read_areas
-from noisemap.scene.crs import Bounds, project, require_overlap, study_system, window_shape
+from noisemap.scene.crs import (
+    Bounds,
+    project,
+    require_overlap,
+    study_system,
+    why_apart,
+    window_shape,
+)
 from noisemap.scene.descents import THRESHOLD, descents, with_mean_grades
 from noisemap.scene.grades import (
     Chain,
@@ -23,6 +30,7 @@ from noisemap.scene.grades import (
 from noisemap.scene.ground import Land, ground_cover, osm_land, read_land
 from noisemap.scene.homes import (
     Buildings,
+    homes_apart,
     join_homes,
     make_homes,
     osm_buildings,
@@ -225,7 +233,8 @@ def _explain_no_roads(
     xy = project(source, crs, x, y)
     box: Bounds = (*xy.min(axis=0).tolist(), *xy.max(axis=0).tolist())
     what = "the terrain" if inputs.window is None else "the terrain in the study window"
-    require_overlap(crs, (inputs.roads_file.name, box), (what, ground.bounds))
+    hint = why_apart(source, crs, x, y, ground.bounds)
+    require_overlap(crs, (inputs.roads_file.name, box), (what, ground.bounds), hint)
     raise BadDataError(
         f"{inputs.roads_file.name}: no road lies on {what}; check the window and both crs"
     )
@@ -264,7 +273,8 @@ def _read_homes(inputs: SceneInputs, crs: str, ground: Any, notes: Notes) -> tup
     if not there.any():
         x, y = shapely.get_x(place), shapely.get_y(place)
         box = (float(x.min()), float(y.min()), float(x.max()), float(y.max()))
-        require_overlap(crs, (inputs.homes_file.name, box), ("the terrain", ground.bounds))
+        hint = "" if osm else homes_apart(inputs, crs, ground.bounds)
+        require_overlap(crs, (inputs.homes_file.name, box), ("the terrain", ground.bounds), hint)
         raise BadDataError(f"{inputs.homes_file.name}: no home lies on the terrain; check the crs")
     gone = int((~there & buildings.is_home).sum())
     if gone and inputs.window is None:

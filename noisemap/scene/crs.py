@@ -12,6 +12,7 @@ from pyproj import CRS, Proj, Transformer
 from pyproj.exceptions import CRSError
 
 from noisemap.errors import BadDataError, StudyError
+from noisemap.units import US_SURVEY_FOOT_M
 
 FloatArray = npt.NDArray[np.float64]
 ObjectArray = npt.NDArray[Any]
@@ -146,7 +147,9 @@ def overlap(a: Bounds, b: Bounds) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
-def require_overlap(crs: str, first: tuple[str, Bounds], second: tuple[str, Bounds]) -> None:
+def require_overlap(
+    crs: str, first: tuple[str, Bounds], second: tuple[str, Bounds], hint: str = ""
+) -> None:
     """Nothing, when two layers share some ground.
 
     Raises
@@ -157,11 +160,40 @@ def require_overlap(crs: str, first: tuple[str, Bounds], second: tuple[str, Boun
     if overlap(first[1], second[1]):
         return
     a, b = (move_bounds(crs, WGS84, box) for box in (first[1], second[1]))
-    swapped = (b[1], b[0], b[3], b[2])
-    hint = "the axes of one look swapped" if overlap(a, swapped) else "check the crs of both"
+    if not hint:
+        swapped = overlap(a, (b[1], b[0], b[3], b[2]))
+        hint = "the axes of one look swapped" if swapped else "check the crs of both"
     raise BadDataError(
         f"{first[0]} ({_show(a)}) and {second[0]} ({_show(b)}) do not overlap; {hint}"
     )
+
+
+def why_apart(source: CRS | str, crs: str, x: FloatArray, y: FloatArray, ground: Bounds) -> str:
+    """What would bring a layer onto the ground: swapped axes, feet for metres; else blank.
+
+    Parameters
+    ----------
+    source : CRS or str
+        System that the layer claims.
+    crs : str
+        System of the study.
+    x, y : array
+        The layer's coordinates, in its own system.
+    ground : tuple
+        Box of the ground in study coordinates [m].
+    """
+    foot = US_SURVEY_FOOT_M
+    tries = (
+        (y, x, "its axes look swapped: export it with x (or longitude) first"),
+        (x * foot, y * foot, "its coordinates look like feet, its crs is in metres: correct it"),
+        (x / foot, y / foot, "its coordinates look like metres, its crs is in feet: correct it"),
+    )
+    for east, north, words in tries:
+        place = move(source, crs, east, north)
+        place = place[np.isfinite(place).all(axis=1)]
+        if len(place) and overlap((*place.min(axis=0), *place.max(axis=0)), ground):
+            return words
+    return ""
 
 
 def _show(bounds: Sequence[float]) -> str:

@@ -75,6 +75,9 @@ def read_land(inputs: SceneInputs, crs: str) -> tuple[Land, list[Repair]]:
         crs=inputs.ground_crs,
         columns=inputs.ground_columns,
         known=GROUND_COLUMNS,
+        numbers=("factor",),
+        encoding=inputs.ground_encoding,
+        decimal=inputs.ground_decimal,
     )
     frame = layer.frame
     shapes = move_shapes(frame.crs, crs, frame.geometry.to_numpy())

@@ -13,8 +13,8 @@ import shapely
 from noisemap.data_tables import table_rows
 from noisemap.errors import BadDataError
 from noisemap.readers.osm import OsmArea
-from noisemap.readers.vectors import read_layer
-from noisemap.scene.crs import WGS84, move_shapes
+from noisemap.readers.vectors import Layer, read_layer
+from noisemap.scene.crs import WGS84, Bounds, move_shapes, why_apart
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.layers import layer_repairs
 from noisemap.scene.model import Homes, Repair
@@ -25,6 +25,7 @@ BoolArray = npt.NDArray[np.bool_]
 
 KINDS = ("home", "school", "clinic", "hotel", "other", "none")
 HOME_COLUMNS = ("id", "label", "kind", "dwellings", "levels", "people", "height_m", "height")
+HOME_NUMBERS = ("dwellings", "levels", "people", "height_m", "height")
 SMALLEST_HOME_M2 = rule("homes", "smallest_home_m2")
 NET_SHARE = rule("homes", "net_share")  # of the gross floor
 FLOOR_PER_DWELLING_M2 = rule("homes", "floor_per_dwelling_m2")
@@ -81,15 +82,7 @@ def read_buildings(inputs: SceneInputs, crs: str) -> tuple[Buildings, list[Repai
     BadDataError
         When the file cannot be read, a kind is not known or a number is not one.
     """
-    layer = read_layer(
-        inputs.homes_file,
-        table="homes",
-        layer=inputs.homes_layer,
-        crs=inputs.homes_crs,
-        columns=inputs.homes_columns,
-        known=HOME_COLUMNS,
-        bbox=inputs.window,
-    )
+    layer = _home_layer(inputs)
     frame = layer.frame
     if "height" in frame.columns and "height_m" not in frame.columns:
         frame = frame.rename(columns={"height": "height_m"})
@@ -123,6 +116,28 @@ def read_buildings(inputs: SceneInputs, crs: str) -> tuple[Buildings, list[Repai
         ),
     )
     return buildings, layer_repairs("homes", layer, crs)
+
+
+def _home_layer(inputs: SceneInputs) -> Layer:
+    return read_layer(
+        inputs.homes_file,
+        table="homes",
+        layer=inputs.homes_layer,
+        crs=inputs.homes_crs,
+        columns=inputs.homes_columns,
+        known=HOME_COLUMNS,
+        bbox=inputs.window,
+        numbers=HOME_NUMBERS,
+        encoding=inputs.homes_encoding,
+        decimal=inputs.homes_decimal,
+    )
+
+
+def homes_apart(inputs: SceneInputs, crs: str, ground: Bounds) -> str:
+    """What would bring the homes onto the ground; blank where nothing obvious would."""
+    frame = _home_layer(replace(inputs, window=None)).frame
+    places = shapely.point_on_surface(frame.geometry.to_numpy())
+    return why_apart(frame.crs, crs, shapely.get_x(places), shapely.get_y(places), ground)
 
 
 def _strings(frame: pd.DataFrame, column: str, count: int) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
+Decimal = Literal[".", ","]
 HomeSource = Literal["buildings", "points", "osm"]
 Placement = Literal["facades", "centre"]
 
@@ -29,6 +30,8 @@ class SceneInputs:
 
     roads_layer: str | None = None
     roads_crs: str | None = None
+    roads_encoding: str | None = None
+    roads_decimal: Decimal = "."
     roads_columns: Mapping[str, str] = field(default_factory=dict)
     road_classes: tuple[str, ...] | None = None  # read at all; None takes every known class
     truck_classes: tuple[str, ...] | None = None  # emit; None takes the classes marked so
@@ -39,6 +42,8 @@ class SceneInputs:
     homes_source: HomeSource = "buildings"
     homes_layer: str | None = None
     homes_crs: str | None = None
+    homes_encoding: str | None = None
+    homes_decimal: Decimal = "."
     homes_columns: Mapping[str, str] = field(default_factory=dict)
     placement: Placement = "facades"
     facade_case: Literal[1, 2] = 1  # the Directive's two ways of splitting facades
@@ -51,6 +56,8 @@ class SceneInputs:
     ground_file: Path | None = None
     ground_layer: str | None = None
     ground_crs: str | None = None
+    ground_encoding: str | None = None
+    ground_decimal: Decimal = "."
     ground_columns: Mapping[str, str] = field(default_factory=dict)
     ground_default_factor: float = 0.7
     foliage_height_m: float = 15.0
@@ -59,6 +66,8 @@ class SceneInputs:
     walls_file: Path | None = None
     walls_layer: str | None = None
     walls_crs: str | None = None
+    walls_encoding: str | None = None
+    walls_decimal: Decimal = "."
     walls_columns: Mapping[str, str] = field(default_factory=dict)
     obstacle_buildings: Literal["homes", "none"] = "homes"
     assumed_wall_height_m: float | None = None

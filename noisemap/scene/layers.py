@@ -33,5 +33,6 @@ def layer_repairs(table: str, layer: Layer, crs: str) -> list[Repair]:
             point = by_id.get(item)
             x, y = (math.nan, math.nan) if point is None else (float(point.x), float(point.y))
             found.append(Repair(table, item, f"crossed itself: made valid{change}", x, y))
+    found.extend(Repair(table, layer.name, text) for text in layer.said)
     found.extend(Repair(table, layer.name, f"the driver says: {note}") for note in layer.notes)
     return found

@@ -173,6 +173,9 @@ def _layer_walls(
         crs=inputs.walls_crs,
         columns=inputs.walls_columns,
         known=WALL_COLUMNS,
+        numbers=("height_m", "height"),
+        encoding=inputs.walls_encoding,
+        decimal=inputs.walls_decimal,
     )
     frame = layer.frame
     column = next((name for name in ("height_m", "height") if name in frame.columns), None)

@@ -40,6 +40,7 @@ ROAD_COLUMNS = (
     "tunnel", "junction", "hgv", "access", "motor_vehicle", "maxweight", "area", "grade_pct",
     "maxheight", "hazmat",
 )  # fmt: skip
+ROAD_NUMBERS = ("grade_pct", "maxweight", "maxheight")
 
 
 @dataclass(frozen=True)
@@ -131,6 +132,9 @@ def _from_layer(inputs: SceneInputs) -> RawRoads:
         columns=inputs.roads_columns,
         known=ROAD_COLUMNS,
         bbox=inputs.window,
+        numbers=ROAD_NUMBERS,
+        encoding=inputs.roads_encoding,
+        decimal=inputs.roads_decimal,
     )
     frame = layer.frame.explode(ignore_index=True)
     wrong = frame[frame.geometry.geom_type != "LineString"]
