@@ -590,3 +590,89 @@ def test_piece_without_trucks_between_two_with_them_is_passive(study: SceneInput
     assert silent.tolist() == middle.tolist()
     assert scene.stretches.length[~silent].sum() == pytest.approx(2400.0)
     assert scene.facts["truck_road_km"] == pytest.approx(2.4)
+
+
+# ------------------------------------------------------------------------- units
+
+
+def test_feet_stated_by_the_file_are_taken_and_said(study: SceneInputs, tmp_path: Path) -> None:
+    metric = build_scene(study)
+    feet = write_terrain(
+        tmp_path / "feet.tif", lambda x, y: slope(x, y) / 0.3048, unit="international foot"
+    )
+    scene = build_scene(replace(study, terrain_files=(feet,)))
+    assert scene.roads[0].height == pytest.approx(metric.roads[0].height, abs=1e-6)
+    assert any("in ft, as its files say" in line for line in scene.assumptions)
+    assert any("metres are assumed" in line for line in metric.assumptions)
+
+
+def test_heights_in_feet_read_as_metres_are_suspected(study: SceneInputs, tmp_path: Path) -> None:
+    feet = write_terrain(
+        tmp_path / "f.tif", lambda x, y: (100.0 + 0.07 * (x - X0) + 0.0 * y) / 0.3048
+    )
+    with pytest.raises(BadDataError, match="that vertical_unit names the unit"):
+        build_scene(replace(study, terrain_files=(feet,)))  # 7 % read as 23 %
+    gentle = write_terrain(tmp_path / "g.tif", lambda x, y: 200.0 + 0.13 * (x - X0) + 0.0 * y)
+    scene = build_scene(replace(study, terrain_files=(gentle,)))
+    assert any("100 % of the truck roads come out steeper" in line for line in scene.warnings)
+    assert not any("3.28 times" in line for line in build_scene(study).warnings)
+
+
+def test_map_system_in_feet_asks_for_the_vertical_unit(tmp_path: Path) -> None:
+    foot = 1200.0 / 3937.0
+    east, north = 3_100_000.0, 1_700_000.0  # US survey feet in EPSG:2232
+    tif = write_terrain(
+        tmp_path / "t.tif",
+        lambda x, y: 6000.0 + 0.05 * (x - east) + 0.0 * y,
+        crs="EPSG:2232", cell=30.0, x0=east, y0=north,
+    )  # fmt: skip
+    road = gpd.GeoDataFrame(
+        {"highway": ["primary"]},
+        geometry=[shapely.LineString([(east + 500, north + 4000), (east + 8500, north + 4000)])],
+        crs="EPSG:2232",
+    )
+    road.to_file(tmp_path / "r.shp", engine="pyogrio")
+    home = shapely.box(east + 4000, north + 4200, east + 4040, north + 4230)
+    gpd.GeoDataFrame({"id": ["1"]}, geometry=[home], crs="EPSG:2232").to_file(
+        tmp_path / "h.gpkg", engine="pyogrio"
+    )
+    inputs = SceneInputs((tif,), tmp_path / "r.shp", tmp_path / "h.gpkg")
+    scene = build_scene(replace(inputs, terrain_vertical_unit="us-ft"))
+    assert scene.terrain.native_cell == pytest.approx(30.0 * foot, rel=1e-6)
+    assert scene.facts["road_km"] == pytest.approx(8000 * foot / 1000, rel=1e-3)
+    assert np.abs(scene.roads[0].grade[5:-5]) == pytest.approx(0.05, rel=2e-3)
+    assert scene.roads[0].height.max() == pytest.approx((6000 + 0.05 * 8500) * foot, abs=0.2)
+    assert not any("vertical_unit" in line for line in scene.warnings)
+    wrong = build_scene(inputs)
+    assert any("US survey foot, heights of such files" in line for line in wrong.warnings)
+
+
+def test_survey_and_terrain_in_different_units(study: SceneInputs, tmp_path: Path) -> None:
+    x = np.arange(200.0, 2800.0, 20.0)
+    truth = slope(X0 + x, np.zeros_like(x))
+    feet = write_survey(tmp_path / "s.csv", x, 1500.0, truth / 0.3048)
+    with pytest.raises(BadDataError, match=r"0\.30 times as high .*the survey looks like feet"):
+        build_scene(replace(study, roads_survey_file=feet))
+    feet = write_survey(tmp_path / "t.csv", x, 1500.0, truth * 0.3048)
+    with pytest.raises(BadDataError, match=r"3\.28 times as high .*the terrain looks like feet"):
+        build_scene(replace(study, roads_survey_file=feet))
+
+
+def test_layers_apart_by_swapped_axes_or_by_their_unit(study: SceneInputs, tmp_path: Path) -> None:
+    def moved(path: Path, change: object) -> None:
+        frame = gpd.read_file(path, engine="pyogrio")
+        shapes = shapely.transform(frame.geometry.to_numpy(), change)
+        gpd.GeoDataFrame(frame.drop(columns="geometry"), geometry=shapes, crs=CRS).to_file(
+            path, engine="pyogrio"
+        )
+
+    roads, homes = study.roads_file.read_bytes(), study.homes_file.read_bytes()
+    for path, whole in ((study.roads_file, roads), (study.homes_file, homes)):
+        for change, words in (
+            (lambda xy: xy[:, ::-1], "its axes look swapped"),
+            (lambda xy: xy * 3937.0 / 1200.0, "its coordinates look like feet"),
+        ):
+            moved(path, change)
+            with pytest.raises(BadDataError, match=rf"do not overlap; {words}"):
+                build_scene(study)
+            path.write_bytes(whole)

@@ -271,7 +271,7 @@ def read_heights(
     windows: Sequence[Bounds],
     *,
     nodata: float | None = None,
-    vertical_unit: str = "m",
+    vertical_unit: str | None = "m",
     finest_cell: float = 0.0,
 ) -> tuple[Heights, ...]:
     """Heights inside a window, tiles of one lattice joined into one.
@@ -284,8 +284,8 @@ def read_heights(
         West, south, east, north per file, in that file's own coordinates.
     nodata : float, optional
         Value that marks a pixel without height, beside the one the file names.
-    vertical_unit : str
-        "m", "ft" or "us-ft".
+    vertical_unit : str, optional
+        "m", "ft" or "us-ft"; None takes what each file says, else metres.
     finest_cell : float
         Finer files are averaged to about this spacing [m] while they are read.
 
@@ -295,20 +295,21 @@ def read_heights(
         When a file cannot be read, a height lies outside -500..9000 m, or the
         window holds more pixels than the cap.
     """
-    if vertical_unit not in VERTICAL_UNITS:
+    if vertical_unit is not None and vertical_unit not in VERTICAL_UNITS:
         raise BadDataError(
             f"terrain.vertical_unit: {vertical_unit!r} is not allowed "
             f"(allowed: {', '.join(VERTICAL_UNITS)})"
         )
     for grid in lattices:
-        if grid.vertical_unit not in ("", vertical_unit):
+        if vertical_unit is not None and grid.vertical_unit not in ("", vertical_unit):
             raise BadDataError(
                 f"{grid.path.name}: says its heights are in {grid.vertical_unit}, the study says "
                 f'{vertical_unit}; write vertical_unit = "{grid.vertical_unit}" in [terrain]'
             )
     pieces: list[Heights] = []
     for grid, window in zip(lattices, windows, strict=True):
-        piece = _read_window(grid, window, nodata, VERTICAL_UNITS[vertical_unit], finest_cell)
+        unit = VERTICAL_UNITS[vertical_unit or grid.vertical_unit or "m"]
+        piece = _read_window(grid, window, nodata, unit, finest_cell)
         if piece is not None:
             pieces.append(piece)
     return _join(pieces)

@@ -70,7 +70,7 @@ from noisemap.scene.roads import (
     read_roads,
 )
 from noisemap.scene.stretches import cut_stretches
-from noisemap.scene.survey import read_survey
+from noisemap.scene.survey import read_survey, require_one_unit
 from noisemap.scene.terrain import (
     NativeTerrain,
     burn_roads,
@@ -79,6 +79,7 @@ from noisemap.scene.terrain import (
     open_terrain,
     terrain_grid,
     terrain_sentences,
+    unit_sentences,
 )
 
 FloatArray = npt.NDArray[np.float64]
@@ -142,7 +143,7 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     points, chains = sample_network(edges, chains_of)
     height, filled, large = native.sample(points.x, points.y)
     _require_terrain(homes, native, large)
-    surveyed, spoken_for = _survey(inputs, crs, points, chains, notes)
+    surveyed, spoken_for = _survey(inputs, crs, points, chains, height, notes)
     fitted = fit_heights(
         points, chains, edges, height, ~(filled | spoken_for), native.native_cell, surveyed
     )
@@ -162,9 +163,12 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     stretches = cut_stretches(roads, receivers, _cuts(roads, cuts or {}))
     cover = _ground(inputs, land, terrain, roads, notes)
     obstacles = _obstacles(inputs, crs, screening, notes)
-    assumptions, warnings = terrain_sentences(native, int(filled.sum()))
-    notes.assumptions.extend(assumptions)
-    notes.warnings.extend(warnings)
+    for assumptions, warnings in (
+        terrain_sentences(native, int(filled.sum())),
+        unit_sentences(inputs, lattices),
+    ):
+        notes.assumptions.extend(assumptions)
+        notes.warnings.extend(warnings)
     road_notes(roads, native.native_cell, notes)
     turns = read_turn_rules(inputs, notes)
     notes.facts.update(
@@ -334,7 +338,12 @@ def _study_bounds(edges: Sequence[Edge], homes: Homes, near: Buildings, limit: B
 
 
 def _survey(
-    inputs: SceneInputs, crs: str, points: Points, chains: list[Chain], notes: Notes
+    inputs: SceneInputs,
+    crs: str,
+    points: Points,
+    chains: list[Chain],
+    terrain: FloatArray,
+    notes: Notes,
 ) -> tuple[list[tuple[int, int, float, float]], BoolArray]:
     """Surveyed heights for the fit, and the road points they speak for."""
     if inputs.roads_survey_file is None:
@@ -344,6 +353,7 @@ def _survey(
     columns = (survey.first, survey.second, survey.share, survey.height)
     rows = zip(*(column.tolist() for column in columns), strict=True)
     notes.facts["surveyed_points"] = float(len(survey.height))
+    require_one_unit(inputs.roads_survey_file.name, survey, terrain)
     return list(rows), survey.near
 
 

@@ -308,7 +308,7 @@ def check_steepness(length: FloatArray, grade: FloatArray, cell: float) -> float
         raise BadDataError(
             f"terrain too coarse: {100.0 * share:.1f} % of the truck roads come out steeper than "
             f"{100.0 * STEEP_GRADE:.0f} % (allowed: {100.0 * STEEP_SHARE:.0f} %) on cells of "
-            f"{cell:.0f} m; give an elevation file with smaller cells in [terrain], "
-            "or check that it belongs to this place"
+            f"{cell:.0f} m; give an elevation file with smaller cells in [terrain], check that it "
+            "belongs to this place, and that vertical_unit names the unit of its heights"
         )
     return share

@@ -26,7 +26,7 @@ class SceneInputs:
 
     terrain_crs: str | None = None
     terrain_nodata: float | None = None
-    terrain_vertical_unit: str = "m"
+    terrain_vertical_unit: str | None = None  # None takes what the files say, else metres
 
     roads_layer: str | None = None
     roads_crs: str | None = None

@@ -9,6 +9,10 @@ import numpy as np
 
 from noisemap.scene.grades import WARN_GRADE, check_steepness, is_coarse
 from noisemap.scene.model import ON_GROUND, Repair, Road
+from noisemap.scene.rules import rule
+
+LOOKS_LIKE_FEET_GRADE = rule("grades", "looks_like_feet_grade")
+LOOKS_LIKE_FEET_SHARE = rule("grades", "looks_like_feet_share")
 
 
 @dataclass
@@ -34,6 +38,13 @@ def road_notes(roads: Sequence[Road], native_cell: float, notes: Notes) -> None:
         [(np.diff(road.surface) / np.diff(road.chainage))[road.emits] for road in trucks]
     )
     notes.facts["steep_share"] = check_steepness(length, grade, native_cell)
+    steep_part = float(length[np.abs(grade) > LOOKS_LIKE_FEET_GRADE].sum())
+    if steep_part > LOOKS_LIKE_FEET_SHARE * float(length.sum()):
+        notes.warnings.append(
+            f"{100.0 * steep_part / float(length.sum()):.0f} % of the truck roads come out steeper "
+            f"than {100.0 * LOOKS_LIKE_FEET_GRADE:.0f} %, which is rare: if the terrain's heights "
+            "are in feet, its grades are 3.28 times too steep; check vertical_unit in [terrain]."
+        )
     structure = np.concatenate([road.structure[road.emits] for road in trucks])
     steep = np.abs(grade) > WARN_GRADE
     on_structures = float(length[steep & (structure != ON_GROUND)].sum())

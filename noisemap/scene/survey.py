@@ -17,6 +17,7 @@ from noisemap.readers.tables import read_table
 from noisemap.scene.crs import WGS84, project
 from noisemap.scene.grades import Chain, Points
 from noisemap.scene.model import Repair
+from noisemap.units import FOOT_M
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -24,6 +25,8 @@ BoolArray = npt.NDArray[np.bool_]
 
 ON_ROAD_M = 15.0  # a surveyed point farther from every road is left out
 REACH_M = 25.0  # road points this near to a surveyed one take no height from the terrain
+LEAST_COMPARED_M = 20.0  # lower heights tell nothing about their unit
+UNIT_TOLERANCE = 0.05
 COLUMNS = ("lon", "lat", "height_m")
 
 
@@ -82,3 +85,34 @@ def read_survey(
     near = cKDTree(place[point]).query(np.column_stack([points.x, points.y]))[0] <= REACH_M
     survey = Survey(first[step], second[step], along / length, height[point], near)
     return survey, repairs
+
+
+def require_one_unit(name: str, survey: Survey, terrain: FloatArray) -> None:
+    """Nothing, unless terrain and survey differ as feet do from metres.
+
+    Parameters
+    ----------
+    name : str
+        File name of the survey.
+    survey : Survey
+        The surveyed heights.
+    terrain : (n,) array
+        Terrain height at the road points [m].
+
+    Raises
+    ------
+    BadDataError
+        When the heights of the two stand to each other as 1 to 3.28, within 5 %.
+    """
+    there = np.isfinite(terrain[survey.first]) & (survey.height > LEAST_COMPARED_M)
+    if not there.any():
+        return
+    ratio = float(np.median(terrain[survey.first][there] / survey.height[there]))
+    for factor, words in (
+        (1.0 / FOOT_M, "the terrain looks like feet: write vertical_unit in [terrain]"),
+        (FOOT_M, "the survey looks like feet: its column height_m is in metres"),
+    ):
+        if abs(ratio / factor - 1.0) < UNIT_TOLERANCE:
+            raise BadDataError(
+                f"{name}: the terrain is {ratio:.2f} times as high as the surveyed points; {words}"
+            )

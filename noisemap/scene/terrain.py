@@ -19,6 +19,7 @@ from noisemap.scene.crs import move, move_bounds, overlap
 from noisemap.scene.grades import COARSEST_CELL_M
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.model import ON_GROUND, Road, Terrain
+from noisemap.units import FOOT_M
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -247,6 +248,32 @@ def _near_cells(
     )
     rows, columns = np.nonzero(mask)
     return rows.astype(np.int64), columns.astype(np.int64)
+
+
+def unit_sentences(inputs: SceneInputs, lattices: Sequence[Lattice]) -> tuple[list[str], list[str]]:
+    """Assumptions and warnings about the unit of the heights, as sentences."""
+    if inputs.terrain_vertical_unit is not None:
+        return [], []
+    assumptions, warnings = [], []
+    for unit in sorted({lattice.vertical_unit for lattice in lattices} - {""}):
+        assumptions.append(f"The heights of the terrain are in {unit}, as its files say.")
+    untold = [lattice for lattice in lattices if not lattice.vertical_unit]
+    if untold:
+        assumptions.append(
+            "The terrain's files do not say the unit of their heights: metres are assumed."
+        )
+    feet = [one for one in untold if one.crs.is_projected and _in_feet(one)]
+    if feet:
+        warnings.append(
+            f"{feet[0].path.name}: its map system is in {feet[0].crs.axis_info[0].unit_name}, "
+            "heights of such files mostly are too, but metres are assumed; write "
+            'vertical_unit = "us-ft", "ft" or "m" in [terrain].'
+        )
+    return assumptions, warnings
+
+
+def _in_feet(lattice: Lattice) -> bool:
+    return abs(lattice.crs.axis_info[0].unit_conversion_factor - FOOT_M) < 1e-3
 
 
 def terrain_sentences(native: NativeTerrain, on_roads: int) -> tuple[list[str], list[str]]:

@@ -95,7 +95,7 @@ class TerrainTable(Table):
     files: Annotated[list[FileName], Field(min_length=1)]
     crs: str | None = None
     nodata: float | None = None
-    vertical_unit: Literal["m", "ft", "us-ft"] = "m"
+    vertical_unit: Literal["m", "ft", "us-ft"] | None = None  # None: what the files say, else m
 
 
 class RoadsTable(LayerTable):
