@@ -392,7 +392,7 @@
   map.attributionControl.remove();
   var Credit = L.Control.extend({ onAdd: function () { return make("div", data.attribution.join(" · "), "credit"); } });
   if (data.attribution.length) { new Credit({ position: "bottomright" }).addTo(map); }
-  L.control.scale({ position: "bottomleft" }).addTo(map);
+  L.control.scale({ position: "topright" }).addTo(map);
   ["relief", "areas", "duty", "zones", "grade", "homes"].forEach(function (name) {
     if (document.querySelector("input[name=layer][value=" + name + "]").checked) { groups[name].addTo(map); }
   });
