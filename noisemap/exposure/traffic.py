@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,6 +13,7 @@ import numpy.typing as npt
 
 from noisemap.data_tables import table_rows
 from noisemap.errors import BadDataError
+from noisemap.readers.coordinates import any_table
 from noisemap.readers.tables import TextTable
 from noisemap.scene.model import Road
 from noisemap.states import EXHAUST_STATES, VEHICLE_CLASSES, ExhaustState, VehicleClass
@@ -19,6 +22,16 @@ FloatArray = npt.NDArray[np.float64]
 
 DIRECTIONS = ("downhill", "uphill", "both")
 LARGEST_FLOW = 20_000.0  # vehicles an hour on one road: beyond it the number is a slip
+COUNT_COLUMNS = (
+    "road",
+    "direction",
+    "hour",
+    "vehicle_class",
+    "exhaust_state",
+    "vehicles_per_hour",
+)
+NEEDED_COLUMNS = ("road", "hour", "vehicle_class", "vehicles_per_hour")
+SUM_TOLERANCE = 0.005
 ASSUMED_NIGHT = frozenset({22, 23, 0, 1, 2, 3, 4, 5, 6})
 
 
@@ -31,6 +44,121 @@ class Flow:
     vehicle_class: VehicleClass
     exhaust_state: ExhaustState | None  # for heavy trucks
     per_hour: FloatArray  # (24,) [1/h]
+
+
+@dataclass(frozen=True)
+class CountsFile:
+    """How a file of counts is written; the maps go from the study's words to ours or back."""
+
+    path: Path
+    sheet: str | None = None
+    encoding: str | None = None
+    decimal: str = "."
+    columns: Mapping[str, str] = field(default_factory=dict)  # our column -> the file's
+    classes: Mapping[str, VehicleClass] = field(default_factory=dict)  # the file's word -> ours
+
+
+_HOUR = re.compile(r"^(\d{1,2})(?::00){0,2}(?:\s*(?:-|–|to)\s*(\d{1,2})(?::00){0,2})?$")
+
+
+def plain_hour(text: str) -> str:
+    """Hour of the day that a cell means; the cell itself where it means none.
+
+    >>> plain_hour("7"), plain_hour("07:00:00"), plain_hour("23:00 - 24:00"), plain_hour("7-9")
+    ('7', '7', '23', '7-9')
+    """
+    match = _HOUR.match(text.strip())
+    if match is None:
+        return text
+    start = int(match[1])
+    one_hour = match[2] is None or int(match[2]) in (start + 1, (start + 1) % 24)
+    return str(start) if one_hour else text
+
+
+def read_counts(source: CountsFile) -> tuple[TextTable, list[str]]:
+    """Table of counts with our column names and words, and what was assumed reading it.
+
+    Parameters
+    ----------
+    source : CountsFile
+        CSV or XLSX file, and how it is written.
+
+    Raises
+    ------
+    BadDataError
+        When a column is missing, or not known and no columns are named in the study.
+    """
+    table = any_table(source.path, "traffic", source.sheet, source.encoding, source.decimal)
+    lower = {name.lower(): name for name in table.header}
+    strange = sorted(set(source.columns) - set(COUNT_COLUMNS))
+    if strange:
+        raise BadDataError(
+            f"[traffic] columns: {', '.join(strange)} is not a name this reads "
+            f"(allowed: {', '.join(COUNT_COLUMNS)})"
+        )
+    theirs = {ours: source.columns.get(ours, lower.get(ours, "")) for ours in COUNT_COLUMNS}
+    missing = [theirs[ours] or ours for ours in NEEDED_COLUMNS if theirs[ours] not in table.header]
+    missing += [name for name in source.columns.values() if name not in (*table.header, *missing)]
+    if missing:
+        raise BadDataError(
+            f"{table.name}: no column {', '.join(missing)}; the file has: "
+            f'{", ".join(table.header)}; name them: columns = {{ road = "..." }} in [traffic]'
+        )
+    used = {ours: name for ours, name in theirs.items() if name in table.header}
+    others = [name for name in table.header if name not in used.values()]
+    notes = [text if text.endswith(".") else f"{text}." for text in table.said]
+    if others and not source.columns:
+        raise BadDataError(
+            f"{table.name}: column {', '.join(map(repr, others))} is not known (allowed: "
+            f"{', '.join(COUNT_COLUMNS)}); remove it, or name those to read: columns = {{ ... }} "
+            "in [traffic]"
+        )
+    if others:
+        notes.append(f"{table.name}: columns that are not read: {', '.join(others)}.")
+    if "direction" not in used:
+        notes.append(f"{table.name} names no direction: half of each count is taken each way.")
+    return _plain_table(table, used, source.classes), notes
+
+
+def _plain_table(
+    table: TextTable, used: Mapping[str, str], classes: Mapping[str, VehicleClass]
+) -> TextTable:
+    """The table in our words."""
+    words = {word.lower(): kind for word, kind in classes.items()}
+    count = len(table.rows)
+    cells = {ours: list(table.text(theirs)) for ours, theirs in used.items()}
+    cells.setdefault("direction", ["both"] * count)
+    cells["hour"] = [plain_hour(text) for text in cells["hour"]]
+    cells["direction"] = [text.lower() for text in cells["direction"]]
+    cells["vehicle_class"] = [
+        words.get(text.lower(), text.lower()) for text in cells["vehicle_class"]
+    ]
+    return replace(table, header=tuple(cells), rows=tuple(zip(*cells.values(), strict=True)))
+
+
+def read_profile(path: Path, encoding: str | None, decimal: str) -> dict[str, FloatArray]:
+    """Shares of the hours in the day's traffic by vehicle class, each (24,) [1].
+
+    Raises
+    ------
+    BadDataError
+        When an hour is missing or the shares of a class do not sum to 1.
+    """
+    table = any_table(path, "traffic.assumed", None, encoding, decimal)
+    found = [plain_hour(text) for text in table.text("hour")]
+    if sorted(found) != sorted(str(hour) for hour in range(24)):
+        raise BadDataError(f"{table.name}: hour: write each of 0..23 once")
+    order = np.argsort([int(hour) for hour in found])
+    profile: dict[str, FloatArray] = {}
+    for kind in VEHICLE_CLASSES:
+        shares = table.number(kind, minimum=0.0, maximum=1.0)[order]
+        if abs(float(shares.sum()) - 1.0) > SUM_TOLERANCE:
+            raise BadDataError(
+                f"{table.name}: {kind}: the shares of the 24 hours sum to {shares.sum():.3f}; "
+                "they must sum to 1"
+            )
+        profile[kind] = shares / shares.sum()
+    return profile
 
 
 def downhill_direction(road: Road) -> int:
@@ -124,40 +252,111 @@ def _row_faults(table: TextTable, columns: Sequence[Sequence[Any]]) -> list[str]
     return faults[:20]
 
 
+@dataclass(frozen=True)
+class DailyTraffic:
+    """Traffic of an average day where no hour is counted; shares are of all vehicles [1]."""
+
+    vehicles_per_day: float | None  # on roads whose file gives none
+    medium_share: float
+    heavy_share: float  # on roads whose file gives none
+    heavy_night_share: float
+    profile: Mapping[str, FloatArray] | None = None  # shares of the hours by class
+
+
 def assumed_flows(
     roads: Sequence[Road],
     chosen: Sequence[int],
-    vehicles_per_day: float,
-    medium_share: float,
-    heavy_share: float,
-    heavy_night_share: float,
+    daily: DailyTraffic,
     shares: Mapping[ExhaustState, float],
 ) -> tuple[list[Flow], list[str]]:
-    """Flows by rule of thumb on the chosen roads, and the sentences that say so."""
-    profile = table_rows("noisemap.exposure", "hourly_profile.csv")
-    by_hour = np.zeros(24)
-    night = np.zeros(24, dtype=bool)
-    for row in profile:
-        by_hour[int(row["hour"])] = float(row["share_of_period"])
-        night[int(row["hour"])] = row["period"] == "night"
-    heavy = np.where(night, heavy_night_share, 1.0 - heavy_night_share) * by_hour
-    light = np.where(night, 0.10, 0.90) * by_hour
+    """Flows by average day on the chosen roads, and the sentences that say so.
+
+    A road whose file gives its day's traffic or its share of trucks keeps them.
+
+    Raises
+    ------
+    BadDataError
+        When neither the file nor the study gives a road's traffic, or the shares of
+        trucks exceed 1.
+    """
+    profile = daily.profile or default_profile(daily.heavy_night_share)
+    by_file = [index for index in chosen if np.isfinite(roads[index].aadt)]
+    bare = [index for index in chosen if not np.isfinite(roads[index].aadt)]
+    if bare and daily.vehicles_per_day is None:
+        names = sorted({roads[index].name or roads[index].road_id for index in bare})
+        raise BadDataError(
+            f"traffic.assumed: {len(bare)} roads have no aadt in the road file, first "
+            f"{', '.join(names[:5])}; fill the column, or set vehicles_per_day for them"
+        )
     counts: dict[tuple[int, int, VehicleClass, ExhaustState | None], FloatArray] = {}
     for index in chosen:
-        ways = directions(roads[index], "both")
+        road = roads[index]
+        total = road.aadt if np.isfinite(road.aadt) else daily.vehicles_per_day
+        assert total is not None
+        own = np.isfinite(road.truck_pct)
+        heavy_share = road.truck_pct / 100.0 if own else daily.heavy_share
+        light_share = 1.0 - daily.medium_share - heavy_share
+        if light_share < -1e-9:
+            raise BadDataError(
+                f"traffic.assumed: {road.name or road.road_id}: {heavy_share:.0%} heavy and "
+                f"{daily.medium_share:.0%} medium vehicles are more than all; "
+                "correct truck_pct or medium_share"
+            )
+        ways = directions(road, "both")
         for sign in ways:
-            part = vehicles_per_day / len(ways)
-            light_share = 1.0 - medium_share - heavy_share
-            counts[index, sign, "light", None] = part * light_share * light
-            counts[index, sign, "medium", None] = part * medium_share * light
+            part = total / len(ways)
+            counts[index, sign, "light", None] = part * max(light_share, 0.0) * profile["light"]
+            counts[index, sign, "medium", None] = part * daily.medium_share * profile["medium"]
             for state in EXHAUST_STATES:
-                counts[index, sign, "heavy", state] = part * heavy_share * shares[state] * heavy
-    notes = [
-        f"No counts were given: {vehicles_per_day:,.0f} vehicles a day are assumed on each of "
-        f"{len(chosen)} roads, {heavy_share:.0%} heavy ({heavy_night_share:.0%} of these at night) "
-        f"and {medium_share:.0%} medium; the exhausts are shared out by {_shares_text(shares)}"
-    ]
-    return _flows(counts), notes
+                counts[index, sign, "heavy", state] = (
+                    part * heavy_share * shares[state] * profile["heavy"]
+                )
+    return _flows(counts), _daily_notes(roads, by_file, bare, daily, shares)
+
+
+def default_profile(heavy_night_share: float) -> dict[str, FloatArray]:
+    """Shares of the hours by vehicle class from the table of this package, each (24,) [1]."""
+    by_hour = np.zeros(24)
+    night = np.zeros(24, dtype=bool)
+    for row in table_rows("noisemap.exposure", "hourly_profile.csv"):
+        by_hour[int(row["hour"])] = float(row["share_of_period"])
+        night[int(row["hour"])] = row["period"] == "night"
+    light = np.where(night, 0.10, 0.90) * by_hour
+    heavy = np.where(night, heavy_night_share, 1.0 - heavy_night_share) * by_hour
+    return {"light": light, "medium": light, "heavy": heavy}
+
+
+def _daily_notes(
+    roads: Sequence[Road],
+    by_file: Sequence[int],
+    bare: Sequence[int],
+    daily: DailyTraffic,
+    shares: Mapping[ExhaustState, float],
+) -> list[str]:
+    """What was assumed, as sentences."""
+    hours = (
+        f"{daily.heavy_night_share:.0%} of the heavy trucks at night, hours by an assumed profile"
+        if daily.profile is None
+        else "hours by the study's own profile"
+    )
+    parts = (
+        f"{daily.heavy_share:.0%} heavy and {daily.medium_share:.0%} medium, {hours}; the "
+        f"exhausts are shared out by {_shares_text(shares)}"
+    )
+    notes = []
+    if by_file:
+        own = sum(bool(np.isfinite(roads[index].truck_pct)) for index in by_file)
+        notes.append(
+            f"No hourly counts were given: the vehicles a day of {len(by_file)} roads are the "
+            f"road file's aadt, meant for both directions of each line, {own} of them with its "
+            f"truck_pct; else {parts}"
+        )
+    if bare:
+        notes.append(
+            f"No counts were given: {daily.vehicles_per_day:,.0f} vehicles a day are assumed on "
+            f"each of {len(bare)} roads, {parts}"
+        )
+    return notes
 
 
 def matching_roads(name: str, roads: Sequence[Road]) -> list[int]:

@@ -77,6 +77,8 @@ class Road:
     surface: FloatArray = field(default_factory=_empty)  # (n,) where the road lies [m], see below
     direction: npt.NDArray[np.int8] = field(default_factory=_no_direction)  # (n-1,) as one_way
     emits: BoolArray = field(default_factory=_no_flags)  # (n-1,) has stretches
+    aadt: float = float("nan")  # vehicles of an average day by the file, mean over the length
+    truck_pct: float = float("nan")  # heavy trucks among them by the file [%]
 
     # `height` is what a truck drives: from coarse terrain a descent has one mean grade.
     # `surface` is where the road lies on the ground: it serves sound paths only.

@@ -38,9 +38,9 @@ LEVEL_M = 0.5
 ROAD_COLUMNS = (
     "id", "name", "ref", "highway", "maxspeed", "maxspeed:hgv", "maxspeed_hgv", "oneway", "bridge",
     "tunnel", "junction", "hgv", "access", "motor_vehicle", "maxweight", "area", "grade_pct",
-    "maxheight", "hazmat",
+    "maxheight", "hazmat", "aadt", "truck_pct",
 )  # fmt: skip
-ROAD_NUMBERS = ("grade_pct", "maxweight", "maxheight")
+ROAD_NUMBERS = ("grade_pct", "maxweight", "maxheight", "aadt", "truck_pct")
 
 
 @dataclass(frozen=True)
@@ -396,6 +396,8 @@ def build_roads(
     assumed = np.array([tag.speed_assumed for tag in tags], np.bool_)
     trucks = np.array([tag.trucks for tag in tags], np.bool_)
     one_way = np.array([tag.direction for tag in tags], np.int8)
+    aadt = np.array([np.nan if tag.aadt is None else tag.aadt for tag in tags])
+    truck_pct = np.array([np.nan if tag.truck_pct is None else tag.truck_pct for tag in tags])
     surveyed = np.array([tag.grade_pct is not None for tag in tags], np.bool_)
     roads: list[Road] = []
     for chain, naming in zip(chains, names, strict=True):
@@ -428,9 +430,23 @@ def build_roads(
                 surface=height,
                 direction=direction.astype(np.int8),
                 emits=emits[chain.edge],
+                aadt=_mean(aadt[chain.edge], np.diff(chain.chainage)),
+                truck_pct=_mean(truck_pct[chain.edge], np.diff(chain.chainage)),
             )
         )
     return tuple(_from_upper_end(road) for road in roads)
+
+
+def _mean(values: FloatArray, length: FloatArray) -> float:
+    """Mean over the length where a value is known; not a number where none is.
+
+    >>> _mean(np.array([100.0, np.nan, 400.0]), np.array([2.0, 5.0, 1.0]))
+    200.0
+    """
+    known = np.isfinite(values)
+    if not known.any():
+        return float("nan")
+    return float(np.average(values[known], weights=length[known]))
 
 
 def _from_upper_end(road: Road) -> Road:

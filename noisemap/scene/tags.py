@@ -13,6 +13,7 @@ from noisemap.scene.truck_tags import TruckLimits, truck_limits
 MILE_KM = 1.609344
 UNLIMITED_KMH = 130.0
 WALKING_KMH = 7.0
+LARGEST_AADT = 500_000.0
 TRUCK_MASS_T = 7.5
 
 NOTHING_TAGGED = TruckLimits()
@@ -37,6 +38,8 @@ class RoadTags:
     grade_pct: float | None  # surveyed grade with the points [%]
     odd: tuple[str, ...]  # values that were not understood, in words
     limits: TruckLimits = NOTHING_TAGGED
+    aadt: float | None = None  # vehicles of an average day, both directions drawn by the line
+    truck_pct: float | None = None  # heavy trucks among them [%]
 
 
 def class_rows() -> dict[str, dict[str, str]]:
@@ -142,9 +145,26 @@ def road_tags(tags: Mapping[str, str]) -> RoadTags:
         trucks=trucks_allowed(tags),
         roundabout=roundabout,
         grade_pct=_grade(tags.get("grade_pct", "").strip(), odd),
+        aadt=_count(tags, "aadt", LARGEST_AADT, odd),
+        truck_pct=_count(tags, "truck_pct", 100.0, odd),
         odd=tuple(odd),
         limits=truck_limits(tags),
     )
+
+
+def _count(tags: Mapping[str, str], key: str, largest: float, odd: list[str]) -> float | None:
+    """Number of a column, None where it is blank or no such number."""
+    text = tags.get(key, "").strip()
+    if not text:
+        return None
+    try:
+        value = float(text.removesuffix("%"))
+    except ValueError:
+        value = float("nan")
+    if not 0.0 <= value <= largest:
+        odd.append(f"{key}={text!r} is not a number from 0 to {largest:,.0f}: left out")
+        return None
+    return value
 
 
 def _grade(text: str, odd: list[str]) -> float | None:

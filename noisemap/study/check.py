@@ -10,8 +10,8 @@ import numpy as np
 
 from noisemap.errors import NoisemapError, StudyError
 from noisemap.exposure.driving import road_rows
+from noisemap.exposure.traffic import read_counts
 from noisemap.propagation.kernel import pairs_within
-from noisemap.readers.tables import read_table
 from noisemap.scene.crs import study_system
 from noisemap.scene.descents import descents
 from noisemap.scene.ground import read_land
@@ -20,7 +20,7 @@ from noisemap.scene.model import Scene
 from noisemap.scene.obstacles import read_walls
 from noisemap.scene.roads import read_roads
 from noisemap.scene.terrain import open_terrain
-from noisemap.study.compute import TRAFFIC_COLUMNS, traffic_of
+from noisemap.study.compute import traffic_of
 from noisemap.study.prepare import Prepared, prepare
 from noisemap.study.progress import Reporter
 from noisemap.study.run import read_scene
@@ -192,9 +192,9 @@ def _each_layer(prepared: Prepared, first: NoisemapError) -> list[NoisemapError]
         attempt(lambda: read_land(inputs, crs))
     if inputs.walls_file is not None:
         attempt(lambda: read_walls(inputs, crs))
-    if prepared.traffic_file is not None:
-        file = prepared.traffic_file
-        attempt(lambda: read_table(file, required=TRAFFIC_COLUMNS[:4], known=TRAFFIC_COLUMNS))
+    if prepared.counts is not None:
+        counts = prepared.counts
+        attempt(lambda: read_counts(counts))
     return errors
 
 

@@ -35,10 +35,16 @@ from noisemap.exposure.product import (
     path_shares,
 )
 from noisemap.exposure.results import LevelArea
-from noisemap.exposure.traffic import Flow, assumed_flows, flows_from_table
+from noisemap.exposure.traffic import (
+    DailyTraffic,
+    Flow,
+    assumed_flows,
+    flows_from_table,
+    read_counts,
+    read_profile,
+)
 from noisemap.exposure.uncertainty import draw, spread
 from noisemap.levels import from_energy
-from noisemap.readers.tables import read_table
 from noisemap.scene.model import Scene
 from noisemap.states import EXHAUST_STATES
 from noisemap.study.prepare import Prepared
@@ -49,14 +55,6 @@ from noisemap.zones.weigh import Base
 
 FloatArray = npt.NDArray[np.float64]
 
-TRAFFIC_COLUMNS = (
-    "road",
-    "direction",
-    "hour",
-    "vehicle_class",
-    "exhaust_state",
-    "vehicles_per_hour",
-)
 AREA_EDGES = (50.0, 55.0, 60.0, 65.0, 70.0, 75.0, 80.0)
 
 
@@ -77,11 +75,10 @@ def traffic_of(prepared: Prepared, scene: Scene) -> tuple[list[Flow], list[str]]
     traffic = prepared.study.traffic
     shares = {state: traffic.exhaust_shares.share(state) for state in EXHAUST_STATES}
     carrying = [int(road) for road in np.unique(scene.stretches.road)]
-    if prepared.traffic_file is not None:
-        table = read_table(
-            prepared.traffic_file, required=TRAFFIC_COLUMNS[:4], known=TRAFFIC_COLUMNS
-        )
+    if prepared.counts is not None:
+        table, said = read_counts(prepared.counts)
         flows, notes = flows_from_table(table, scene.roads, shares)
+        notes = [*said, *notes]
         silent = sorted({flow.road for flow in flows} - set(carrying))
         if silent:
             names = ", ".join(scene.roads[index].name for index in silent[:3])
@@ -101,15 +98,16 @@ def traffic_of(prepared: Prepared, scene: Scene) -> tuple[list[Flow], list[str]]
                 + "there are: "
                 + ", ".join(sorted({road.name for road in scene.roads if road.name})[:12])
             )
-    return assumed_flows(
-        scene.roads,
-        carrying,
+    daily = DailyTraffic(
         assumed.vehicles_per_day,
         assumed.medium_share,
         assumed.heavy_share,
         assumed.heavy_night_share,
-        shares,
+        None
+        if prepared.profile_file is None
+        else read_profile(prepared.profile_file, traffic.encoding, traffic.decimal),
     )
+    return assumed_flows(scene.roads, carrying, daily, shares)
 
 
 def air_of(prepared: Prepared, scene: Scene) -> Air:

@@ -13,7 +13,7 @@ from pydantic import (
     model_validator,
 )
 
-from noisemap.states import Binds, ExhaustState, RetarderKind
+from noisemap.states import Binds, ExhaustState, RetarderKind, VehicleClass
 from noisemap.study.hours import parse_hours
 from noisemap.units import MILE_M, POUND_KG
 
@@ -167,13 +167,15 @@ class ExhaustShares(Table):
 
 
 class AssumedTraffic(Table):
-    """Traffic by rule of thumb, for a place without counts; always shown as an assumption."""
+    """Traffic by average day, for a place without counts; always shown as an assumption."""
 
-    vehicles_per_day: Annotated[float, Field(gt=0.0, le=500_000.0)]
+    # on roads without an aadt column; may be left out where every road has one
+    vehicles_per_day: Annotated[float, Field(gt=0.0, le=500_000.0)] | None = None
     medium_share: Share = 0.04
     heavy_share: Share = 0.08
     heavy_night_share: Share = 0.15
     roads: list[str] | None = None
+    profile: FileName | None = None  # hour, light, medium, heavy: shares of the day
 
 
 class Periods(Table):
@@ -194,6 +196,12 @@ class TrafficTable(Table):
     """Counts by road, direction, hour, class and exhaust state."""
 
     file: FileName | None = None
+    sheet: str | None = None
+    encoding: str | None = None
+    decimal: Decimal = "."
+    columns: Columns = {}
+    classes: dict[str, VehicleClass] = {}  # the file's word -> light, medium, heavy
+    trucks: FileName | None = None  # weights, shares and retarders; instead of [[truck]]
     assumed: AssumedTraffic | None = None
     exhaust_shares: ExhaustShares = ExhaustShares()
     periods: Periods = Periods()
@@ -392,6 +400,8 @@ class Study(Table):
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
+        if self.traffic.trucks is not None and "truck" in self.model_fields_set:
+            raise ValueError("give either [[truck]] or traffic.trucks, one of the two")
         total = sum(truck.share for truck in self.truck)
         if abs(total - 1.0) > 1e-6:
             raise ValueError(f"[[truck]] shares sum to {total:.3f}; they must sum to 1")

@@ -14,11 +14,13 @@ from noisemap.descent.drive import Habit
 from noisemap.descent.truck import TruckModel, packaged_truck, truck_from_table, truck_names
 from noisemap.errors import MissingInputError, NoisemapError, Problem, StudyError
 from noisemap.exposure.driving import Practice, TruckClass
+from noisemap.exposure.traffic import CountsFile
 from noisemap.scene.inputs import SceneInputs
 from noisemap.states import Zone
 from noisemap.storage import sha256_file, sha256_json
 from noisemap.study.load import load_study
 from noisemap.study.model import Study
+from noisemap.study.truck_table import with_trucks
 
 SIDECARS = {".shp": (".shx", ".dbf", ".prj", ".cpg"), ".asc": (".prj",)}
 """Files that are read together with one of this suffix."""
@@ -33,7 +35,8 @@ class Prepared:
     path: Path
     study: Study
     inputs: SceneInputs
-    traffic_file: Path | None
+    counts: CountsFile | None
+    profile_file: Path | None
     trucks: tuple[TruckClass, ...]
     practice: Practice
     periods: Periods
@@ -61,6 +64,11 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         problems = misnamed + missing
         kind = StudyError if misnamed else MissingInputError
         raise kind("\n".join(map(str, problems)), problems)
+    if "traffic.trucks" in files:
+        study = with_trucks(study, files["traffic.trucks"])
+        problems = _unknown(path.name, study)
+        if problems:
+            raise StudyError("\n".join(map(str, problems)), problems)
     walls = files.get("obstacles.walls")
     inputs = SceneInputs(
         terrain_files=tuple(
@@ -122,7 +130,8 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         path=path,
         study=study,
         inputs=inputs,
-        traffic_file=files.get("traffic.file"),
+        counts=_counts(study, files.get("traffic.file")),
+        profile_file=files.get("traffic.assumed.profile"),
         trucks=_trucks(study, files),
         practice=_practice(study),
         periods=Periods(study.traffic.periods.night, study.traffic.periods.evening),
@@ -142,6 +151,16 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
     )
 
 
+def _counts(study: Study, file: Path | None) -> CountsFile | None:
+    """The file of counts and how it is written."""
+    if file is None:
+        return None
+    traffic = study.traffic
+    return CountsFile(
+        file, traffic.sheet, traffic.encoding, traffic.decimal, traffic.columns, traffic.classes
+    )
+
+
 def _files(study: Study) -> Iterator[tuple[str, str]]:
     for number, name in enumerate(study.terrain.files, start=1):
         yield f"terrain.files[{number}]", name
@@ -152,6 +171,11 @@ def _files(study: Study) -> Iterator[tuple[str, str]]:
         ("ground.file", study.ground.file),
         ("obstacles.walls", study.obstacles.walls),
         ("traffic.file", study.traffic.file),
+        ("traffic.trucks", study.traffic.trucks),
+        (
+            "traffic.assumed.profile",
+            study.traffic.assumed.profile if study.traffic.assumed is not None else None,
+        ),
     ):
         if optional is not None:
             yield key, optional
