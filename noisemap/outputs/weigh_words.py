@@ -1,0 +1,180 @@
+"""Sentences about a decision on zones, in the reader's units; the same on screen and on paper."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from noisemap.exposure.results import Findings, ZoneResult
+from noisemap.outputs.wording import (
+    BINDS_WORDS,
+    along_road,
+    both_lengths,
+    both_temperatures,
+    count,
+    hours_text,
+    plain,
+    with_interval,
+    zone_place,
+)
+from noisemap.scene.model import Scene
+from noisemap.units import MILE_M, mph
+from noisemap.zones.search import Candidate, SearchResult
+from noisemap.zones.signs import Beginning
+from noisemap.zones.verdict import LEADING_LEVEL
+from noisemap.zones.weighed import WORTH, Weighed, why_none
+
+PASSES = f"people times passes a night above {LEADING_LEVEL} dB"
+
+
+def answer_sentences(weighed: Weighed, findings: Findings) -> tuple[str, ...]:
+    """The answer: the recommended zone beside the best drawn by hand, or why there is none."""
+    units = findings.units
+    chosen = weighed.decision.recommended
+    own = best_of(weighed.zones)
+    if chosen is None:
+        return (
+            "None of the zones that were searched is defensible in this screening.",
+            *why_none(weighed.searches, weighed.worth_people_passes),
+            *_own_sentences(own),
+        )
+    zone = chosen.zone
+    sentences = [
+        f"The zone to take further: {zone_place(zone, units)}, {hours_text(zone.hours)}, binding "
+        f"{BINDS_WORDS[zone.binds]}.",
+        f"It spares {with_interval(chosen.people_passes[LEADING_LEVEL])} {PASSES} and makes the "
+        f"night quieter by 1 dB or more for {with_interval(chosen.people_helped)} people.",
+    ]
+    candidate = weighed.decision.candidate
+    if candidate is not None:
+        sentences.append(
+            "In this screening the hottest brakes in normal condition stay "
+            f"{degrees(candidate.normal_margin, units)} below the planning limit; degraded ones, "
+            "on a grade at its upper bound and with a full stop, "
+            f"{degrees(candidate.cautious_margin, units)} below it."
+        )
+    sentences += _own_sentences(own, chosen)
+    return tuple(sentences)
+
+
+def _own_sentences(own: ZoneResult | None, chosen: ZoneResult | None = None) -> list[str]:
+    if own is None:
+        return ["No zone drawn by hand in the study is worth a sign in this screening."]
+    gain = own.people_passes[LEADING_LEVEL].best
+    text = (
+        f"The best zone drawn by hand that is worth a sign, {plain(own.zone.name, 60)}, spares "
+        f"{count(gain)}"
+    )
+    if chosen is not None and gain > 0.0:
+        ratio = chosen.people_passes[LEADING_LEVEL].best / gain
+        text += f": the zone found by search spares {ratio:.1f} times as much"
+    return [text + "."]
+
+
+def best_of(zones: Sequence[ZoneResult]) -> ZoneResult | None:
+    """The study's own zone that is worth a sign and spares most."""
+    fit = [one for one in zones if one.verdict == WORTH]
+    return max(fit, key=lambda one: one.people_passes[LEADING_LEVEL].best, default=None)
+
+
+def degrees(kelvin: float, units: str) -> str:
+    """A difference of temperatures in the reader's unit."""
+    return f"{kelvin * 1.8:.0f}\u00a0°F" if units == "us" else f"{kelvin:.0f}\u00a0°C"
+
+
+def speed_text(metres_per_second: float | None, units: str) -> str:
+    """A speed of the screening, or that none was found."""
+    if metres_per_second is None:
+        return "none"
+    if units == "us":
+        return f"{mph(metres_per_second):.0f} mph"
+    return f"{metres_per_second * 3.6:.0f} km/h"
+
+
+def length_text(metres: float, units: str) -> str:
+    """A length of the length table; no limit where the brakes never reach theirs."""
+    if metres == float("inf"):
+        return "no limit"
+    if metres == 0.0:
+        return "none"
+    return f"{metres / MILE_M:.1f} mi" if units == "us" else f"{metres / 1000.0:.1f} km"
+
+
+def beginning_sentence(one: Beginning, units: str) -> str:
+    """Where the zone begins beside the crest, and what follows for the sign."""
+    way = "with the road's distances" if one.direction > 0 else "against the road's distances"
+    if one.before_choice:
+        return (
+            f"Driving {way}, the zone begins at {along_road(one.begin_m, units)}, before the "
+            "descent: drivers can choose gear and speed with the sign in view."
+        )
+    return (
+        f"Driving {way}, the zone begins {both_lengths(one.past_crest_m, units)} past the crest at "
+        f"{along_road(one.crest_m, units)}: gear and speed are chosen by then, so the sign has to "
+        "be announced before the crest."
+    )
+
+
+def brake_sentences(weighed: Weighed, scene: Scene, units: str) -> tuple[str, ...]:
+    """What the brakes do: the limits, the whole hill, the night, rain and winter."""
+    sentences = [
+        f"Planning limit {both_temperatures(weighed.planning_limit_c, units)}, hard limit "
+        f"{both_temperatures(weighed.hard_limit_c, units)}; each figure holds the reserve of one "
+        "full stop at any point of the descent.",
+    ]
+    for found in weighed.searches:
+        whole = found.candidates[found.whole]
+        sentences.append(whole_sentence(whole, found, scene, units))
+    sentences += [beginning_sentence(one, units) for one in weighed.beginnings]
+    sentences += [
+        "A zone at night heats the brakes of each truck that it binds as much as one by day; it "
+        "only binds fewer trucks, and those meet the grade in the dark.",
+        "In rain and in winter retarders are to be off on slippery roads: nothing is gained then, "
+        "and the wheel brakes are as hot as in the rows without a retarder.",
+        "Trucks without a retarder run on their wheel brakes already; a zone adds nothing to them.",
+        "Curve speeds stay in force; no figure here is a speed to drive.",
+    ]
+    return tuple(sentences)
+
+
+def whole_sentence(whole: Candidate, found: SearchResult, scene: Scene, units: str) -> str:
+    """The whole hill closed to every compression-release brake, always shown."""
+    name = plain(scene.roads[found.screen.road].name, 40) or "the road"
+    length = both_lengths(whole.zone.to_m - whole.zone.from_m, units)
+    side = "below" if whole.normal_margin >= 0.0 else "over"
+    worst = "below" if whole.cautious_margin >= 0.0 else "over"
+    text = (
+        f"{name}, closed to every compression-release brake on all {length}: normal brakes "
+        f"{degrees(abs(whole.normal_margin), units)} {side} their limit, degraded brakes on a "
+        f"grade at its upper bound {degrees(abs(whole.cautious_margin), units)} {worst} it"
+    )
+    if whole.slower_share > 0.0:
+        text += (
+            f"; {whole.slower_share:.0%} of the trucks that it binds could keep the limit only "
+            f"by coming slower than assumed, {whole.delay_s:.0f} s later on average over all bound"
+        )
+    return text + "."
+
+
+def search_sentences(weighed: Weighed, scene: Scene) -> tuple[str, ...]:
+    """What was screened, what was weighed exactly, and what the screen may have missed."""
+    out = []
+    for found in weighed.searches:
+        name = plain(scene.roads[found.screen.road].name, 40) or "the road"
+        text = (
+            f"{name}: {found.screened:,} zones screened, {len(found.candidates):,} weighed exactly"
+        )
+        if found.everything:
+            loss = 0.0 if found.screen_loss is None else found.screen_loss
+            text += f", which are all; the screen's own first choice would miss {loss:.0%}"
+        else:
+            text += "; which others would spare more is known from the screen alone"
+        if not found.screen.linear:
+            text += "; screened with the default brakes, weighed with the study's"
+        out.append(text + ".")
+    if weighed.roads_left_out:
+        out.append(
+            "Not searched, with fewer braking trucks: "
+            + ", ".join(plain(name, 40) for name in weighed.roads_left_out)
+            + "."
+        )
+    return tuple(out)

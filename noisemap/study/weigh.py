@@ -1,0 +1,261 @@
+"""`noisemap weigh`: alternatives and the search of zones, on the store of a study."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from noisemap.exposure.driving import TruckClass
+from noisemap.exposure.results import Findings
+from noisemap.exposure.traffic import matching_roads
+from noisemap.outputs.weigh_tables import weigh_record
+from noisemap.outputs.weigh_write import answer_text, write_weighed
+from noisemap.scene.descents import descents
+from noisemap.scene.model import Scene
+from noisemap.states import Zone
+from noisemap.storage import FolderLock
+from noisemap.study.compute import Computed, compute
+from noisemap.study.findings import findings
+from noisemap.study.prepare import Prepared, prepare
+from noisemap.study.progress import Reporter
+from noisemap.study.run import STORE_FOLDER, provenance, read_scene
+from noisemap.zones.alternatives import (
+    Alternative,
+    enforced,
+    hauler_alternatives,
+    muffler_programme,
+    not_computed,
+    sign_alternatives,
+)
+from noisemap.zones.engineer_tables import (
+    approval_rows,
+    general_length_table,
+    hill_sign_rows,
+    length_table,
+    speed_table,
+)
+from noisemap.zones.legal import blanks, questions
+from noisemap.zones.monitoring import plan
+from noisemap.zones.screen import setting
+from noisemap.zones.search import SearchResult, search
+from noisemap.zones.signs import beginning, downhill_directions, entry_rows, sign_points
+from noisemap.zones.tipping import drivers_of, tipping_points
+from noisemap.zones.weigh import Base, rank, weigh_zone
+from noisemap.zones.weighed import Weighed, decide
+
+ROADS_SEARCHED = 3
+ASSUMED_SPEEDS = (0.4, 0.6, 0.8, 1.0)  # shares of the study's own speed in that table
+
+
+@dataclass(frozen=True)
+class WeighResult:
+    """What weighing leaves."""
+
+    folder: Path
+    files: tuple[Path, ...]
+    scene: Scene
+    findings: Findings
+    weighed: Weighed
+
+    @property
+    def summary(self) -> str:
+        """The answer on one screen, and where the files are."""
+        names = ", ".join(str(file.relative_to(self.folder)) for file in self.files)
+        text = answer_text(self.weighed, self.findings, self.scene)
+        return f"{text}\nWritten to {self.folder}: {names}"
+
+    def as_json(self) -> dict[str, Any]:
+        """The answer as plain data."""
+        return {
+            **weigh_record(self.scene, self.weighed, self.findings),
+            "folder": str(self.folder),
+            "files": [str(file.relative_to(self.folder)) for file in self.files],
+        }
+
+
+def weigh_study(
+    path: Path, output: Path | None, reporter: Reporter, *, allow_outside: bool = False
+) -> WeighResult:
+    """Weigh alternatives and every contiguous zone of a study, and write what was found.
+
+    The store of an earlier run in the same folder is used; without one it is built first.
+    """
+    prepared = prepare(path, allow_outside=allow_outside)
+    folder = output if output is not None else path.resolve().parent / prepared.study.output.folder
+    with FolderLock(folder):
+        scene = read_scene(prepared, reporter)
+        computed = compute(prepared, scene, folder / STORE_FOLDER, reporter)
+        weighed = weigh(prepared, scene, computed, reporter)
+        shown = shown_zones(weighed)
+        found = findings(prepared, scene, computed, shown, ())
+        reporter.stage("writing the two pages and the tables")
+        files = write_weighed(
+            folder,
+            scene,
+            found,
+            weighed,
+            provenance(prepared),
+            datetime.now(UTC).replace(microsecond=0),
+        )
+    return WeighResult(folder, tuple(files), scene, found, weighed)
+
+
+def shown_zones(weighed: Weighed) -> list[Any]:
+    """Recommended zone first, runners-up, then the study's own: the numbers on the map."""
+    decision = weighed.decision
+    first = () if decision.recommended is None else (decision.recommended,)
+    return [*first, *decision.runners_up, *weighed.zones]
+
+
+def weigh(prepared: Prepared, scene: Scene, computed: Computed, reporter: Reporter) -> Weighed:
+    """Everything that `weigh` finds, before any formatting."""
+    base = computed.base
+    reporter.stage("the study's zones")
+    own = []
+    for number, zone in enumerate(prepared.zones, start=1):
+        own.append(weigh_zone(base, zone))
+        reporter.advance(number, len(prepared.zones))
+    zones = rank(own)
+    observance = _observance(prepared)
+    roads, left_out = searched_roads(prepared, base)
+    reporter.stage("every contiguous zone, screened and weighed")
+    searches: list[SearchResult] = []
+    for number, road in enumerate(roads, start=1):
+        found = search(base, computed.sound, road, observance)
+        searches += [found] if found is not None else []
+        reporter.advance(number, len(roads))
+    decision = decide(base, zones, searches)
+    reporter.stage("alternatives, tables and tipping points")
+    subject = decision.subject
+    alternatives: list[Alternative] = []
+    if subject is not None:
+        alternatives += sign_alternatives(base, subject)
+        alternatives.append(enforced(base, subject))
+    alternatives.append(muffler_programme(base, computed.drives))
+    if subject is not None:
+        alternatives += hauler_alternatives(base, subject)
+    alternatives += not_computed()
+    interval, drivers = (None, ()) if subject is None else drivers_of(base, subject)
+    road = _road(base, subject)
+    ways = [] if subject is None else downhill_directions(scene, road, subject)
+    after = decision.recommended or next((one for one in zones if one.zone == subject), None)
+    table_zones = tuple(one.zone for one in shown_first(decision.recommended, zones))
+    return Weighed(
+        zones=tuple(zones),
+        searches=tuple(searches),
+        decision=decision,
+        alternatives=tuple(alternatives),
+        beginnings=tuple(beginning(scene, road, subject, way) for way in ways if subject),
+        entries=tuple(
+            row
+            for way in ways
+            if subject
+            for row in entry_rows(scene, road, subject, way, base.trucks, base.practice)
+        ),
+        signs=() if subject is None else sign_points(scene, road, subject),
+        lengths_general=general_length_table(
+            _heaviest(base).model, base.practice.conditions, base.planning_limit
+        ),
+        lengths_hill=_hill_lengths(base, road, ways),
+        speeds=tuple(
+            row
+            for way in ways
+            for row in speed_table(
+                scene.stretches,
+                road,
+                way,
+                base.trucks,
+                base.practice,
+                base.planning_limit,
+                [zone for zone in table_zones if road in matching_roads(zone.road, scene.roads)],
+            )
+        ),
+        hill_signs=tuple(
+            (way, row) for way in (1, -1) for row in hill_sign_rows(scene.stretches, road, way)
+        ),
+        approvals=tuple(
+            row
+            for way in ways
+            if subject
+            for row in approval_rows(scene.stretches, road, way, subject)
+        ),
+        interval=interval,
+        drivers=drivers,
+        tipping=() if subject is None else tipping_points(base, subject),
+        plan=None if after is None else plan(base.before, after.levels, scene.homes),
+        questions=questions(),
+        blanks=blanks(),
+        planning_limit_c=base.planning_limit,
+        hard_limit_c=base.hard_limit,
+        observance=observance,
+        worth_people_passes=base.worth_people_passes,
+        roads_left_out=left_out,
+    )
+
+
+def shown_first(recommended: Any, zones: Sequence[Any]) -> list[Any]:
+    """The recommended zone, if there is one, before the study's own."""
+    return [*(() if recommended is None else (recommended,)), *zones]
+
+
+def searched_roads(prepared: Prepared, base: Base) -> tuple[list[int], tuple[str, ...]]:
+    """Roads to search: those with a descent or a zone of the study, most braking passes first."""
+    scene = base.scene
+    passes: dict[int, float] = {}
+    for one in base.classes:
+        passes[one.road] = passes.get(one.road, 0.0) + float(one.per_hour.sum())
+    named = {road for zone in prepared.zones for road in matching_roads(zone.road, scene.roads)}
+    native = scene.terrain.native_cell
+    wanted = [
+        road
+        for road in sorted(passes, key=lambda road: -passes[road])
+        if road in named or descents(scene.roads[road], road, native_cell=native)
+    ]
+    left = tuple(scene.roads[road].name for road in wanted[ROADS_SEARCHED:])
+    return wanted[:ROADS_SEARCHED], left
+
+
+def _observance(prepared: Prepared) -> float:
+    if not prepared.zones:
+        return setting("default_observance")
+    return float(np.mean([zone.observance for zone in prepared.zones]))
+
+
+def _road(base: Base, subject: Zone | None) -> int:
+    """The road of the subject zone, else the one with most braking passes, else the first."""
+    if subject is not None:
+        return matching_roads(subject.road, base.scene.roads)[0]
+    if base.classes:
+        return max(base.classes, key=lambda one: float(one.per_hour.sum())).road
+    return int(base.scene.stretches.road[0])
+
+
+def _heaviest(base: Base) -> TruckClass:
+    return max(base.trucks, key=lambda truck: truck.mass)
+
+
+def _hill_lengths(base: Base, road: int, ways: Sequence[int]) -> Any:
+    """Length table at the hill's own grades: its mean, its 90th percentile and its steepest."""
+    stretches = base.scene.stretches
+    rows = np.flatnonzero(stretches.road == road)
+    slope = np.concatenate([-way * stretches.grade[rows] for way in ways or (1,)])
+    slope = slope[slope > 0.005]
+    if not len(slope):
+        return ()
+    grades = np.round([slope.mean(), np.percentile(slope, 90.0), slope.max()], 4)
+    speed = float(stretches.speed_limit_kmh[rows].max()) / 3.6
+    if base.practice.assumed_speed is not None:
+        speed = min(speed, base.practice.assumed_speed)
+    return length_table(
+        _heaviest(base).model,
+        sorted({truck.mass for truck in base.trucks}),
+        sorted(set(grades.tolist())),
+        [share * speed for share in ASSUMED_SPEEDS],
+        base.practice.conditions,
+        base.planning_limit,
+    )
