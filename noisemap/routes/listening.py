@@ -17,6 +17,8 @@ from noisemap.descent.quiet_moves import Listening
 from noisemap.exposure.driving import TruckClass
 from noisemap.exposure.passes import OUTLET_HEIGHT_INDEX
 from noisemap.levels import to_energy
+from noisemap.routes.choices import choice
+from noisemap.scene.runs import runs
 from noisemap.source.emission import emission_table, exhaust_sound_power
 from noisemap.source.propulsion import vehicle_sound_power
 from noisemap.states import ExhaustState
@@ -85,3 +87,29 @@ def listening(
             braking[:, :, place] = outlet @ to_energy(level + A_WEIGHT).T
     running = at[:, 0] @ running_energy(SPEED_NODES_MS, source.temperature_c).T
     return Listening(SPEED_NODES_MS, running, rpm, braking)
+
+
+def loud_spots(
+    chainage_m: FloatArray, amount: FloatArray
+) -> tuple[tuple[float, float, float], ...]:
+    """Where most of an amount by piece comes from: from, to [m], share of the whole [1].
+
+    The densest pieces that together hold half of it, near ones joined.
+    """
+    total = float(amount.sum())
+    if total <= 0.0:
+        return ()
+    order = np.argsort(-amount / np.diff(chainage_m), kind="stable")
+    wanted = choice("descent", "heard_share") * total
+    enough = int(np.searchsorted(np.cumsum(amount[order]), wanted))
+    chosen = np.zeros(len(amount), np.bool_)
+    chosen[order[: enough + 1]] = True
+    spots: list[list[float]] = []
+    for first, last in runs(chosen):
+        begin, end = float(chainage_m[first]), float(chainage_m[last])
+        share = float(amount[first:last].sum()) / total
+        if spots and begin - spots[-1][1] <= choice("descent", "joined_gap_m"):
+            spots[-1][1], spots[-1][2] = end, spots[-1][2] + share
+        else:
+            spots.append([begin, end, share])
+    return tuple((begin, end, share) for begin, end, share in spots)

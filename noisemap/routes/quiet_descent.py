@@ -20,9 +20,8 @@ from noisemap.exposure.product import pass_levels
 from noisemap.exposure.traffic import matching_roads
 from noisemap.levels import from_energy
 from noisemap.routes.choices import choice, clock_hours
-from noisemap.routes.listening import Source, listening
+from noisemap.routes.listening import Source, listening, loud_spots
 from noisemap.scene.model import Scene, Stretches
-from noisemap.scene.runs import runs
 from noisemap.states import Zone
 from noisemap.transfer.store import TransferStore
 
@@ -253,24 +252,7 @@ def most_heard(
     """Where the retarder is most heard of a drive: from, to [m], share of all of it [1]."""
     silent = replace(heard, braking=np.zeros_like(heard.braking))
     amount = drive_burden(heard, free, one) - drive_burden(silent, free, one)
-    total = float(amount.sum())
-    if total <= 0.0:
-        return ()
-    order = np.argsort(-amount / profile.length_m, kind="stable")
-    enough = int(
-        np.searchsorted(np.cumsum(amount[order]), choice("descent", "heard_share") * total)
-    )
-    chosen = np.zeros(len(amount), np.bool_)
-    chosen[order[: enough + 1]] = True
-    spots: list[list[float]] = []
-    for first, last in runs(chosen):
-        begin, end = float(profile.chainage_m[first]), float(profile.chainage_m[last])
-        share = float(amount[first:last].sum()) / total
-        if spots and begin - spots[-1][1] <= choice("descent", "joined_gap_m"):
-            spots[-1][1], spots[-1][2] = end, spots[-1][2] + share
-        else:
-            spots.append([begin, end, share])
-    return tuple((begin, end, share) for begin, end, share in spots)
+    return loud_spots(profile.chainage_m, amount)
 
 
 def _passes(

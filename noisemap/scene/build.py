@@ -59,6 +59,7 @@ from noisemap.scene.obstacles import (
     no_obstacles,
     read_walls,
 )
+from noisemap.scene.parcels import populate, read_parcels
 from noisemap.scene.proxies import proxy_homes
 from noisemap.scene.receivers import centre_receivers, facade_receivers
 from noisemap.scene.roads import (
@@ -137,7 +138,7 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
         ]
     )
     buildings, land = _read_homes(inputs, crs, ground, notes)
-    homes, shapes, near = _near_homes(inputs, buildings, emitting, notes)
+    homes, shapes, near = _near_homes(inputs, crs, buildings, emitting, notes)
     bounds = _study_bounds(edges, homes, near, _box(covered))
     native = load_terrain(inputs, lattices, crs, bounds)
     points, chains = sample_network(edges, chains_of)
@@ -153,7 +154,9 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
         terrain_grid(native, bounds), roads, max(6.0, inputs.road_width_m / 2.0 + 1.0)
     )
     if inputs.homes_source == "osm" and inputs.proxies:
-        homes, shapes = _with_proxies(inputs, homes, shapes, land, buildings, roads, emitting)
+        homes, shapes = _with_proxies(
+            inputs, homes, shapes, land, buildings, roads, emitting, notes
+        )
     if not len(homes.x):
         raise BadDataError(
             f"{inputs.homes_file.name}: no home lies within {inputs.max_distance_m:.0f} m of a "
@@ -205,7 +208,7 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
         warnings=tuple(notes.warnings),
         attribution=_attribution(inputs),
         facts=notes.facts,
-        links=road_links(edges, chains),
+        links=road_links(edges, chains, roads),
         turns=turns,
         places=read_named_places(inputs, crs),
     )
@@ -249,7 +252,7 @@ def _read_homes(inputs: SceneInputs, crs: str, ground: Any, notes: Notes) -> tup
     repairs: list[Repair] = []
     osm = is_osm(inputs.homes_file)
     if osm != (inputs.homes_source == "osm"):
-        cure = 'source = "osm"' if osm else 'source = "buildings" or "points"'
+        cure = 'source = "osm"' if osm else 'source = "buildings", "points" or "parcels"'
         raise StudyError(
             f"homes.source: {inputs.homes_source!r} does not fit {inputs.homes_file.name}; "
             f"write {cure}"
@@ -267,7 +270,11 @@ def _read_homes(inputs: SceneInputs, crs: str, ground: Any, notes: Notes) -> tup
             land, more = read_land(inputs, crs)
             repairs = [*repairs, *more]
     else:
-        buildings, repairs = read_buildings(inputs, crs)
+        if inputs.homes_source == "parcels":
+            buildings, repairs, sentences = read_parcels(inputs, crs)
+            notes.assumptions.extend(sentences)
+        else:
+            buildings, repairs = read_buildings(inputs, crs)
         land, more = read_land(inputs, crs)
         repairs = [*repairs, *more]
     notes.repairs.extend(repairs)
@@ -289,12 +296,15 @@ def _read_homes(inputs: SceneInputs, crs: str, ground: Any, notes: Notes) -> tup
 
 
 def _near_homes(
-    inputs: SceneInputs, buildings: Buildings, emitting: shapely.STRtree, notes: Notes
+    inputs: SceneInputs, crs: str, buildings: Buildings, emitting: shapely.STRtree, notes: Notes
 ) -> tuple[Homes, npt.NDArray[Any], Buildings]:
     """Homes within reach of a truck road with their shapes, and all buildings there."""
     candidates = buildings.take(buildings.is_home)
     homes, sentences, factor = make_homes(inputs, candidates)
-    notes.assumptions.extend(sentences)
+    homes, repairs, shared, doubts = populate(inputs, crs, homes, candidates)
+    notes.assumptions.extend([*sentences, *shared])
+    notes.warnings.extend(doubts)
+    notes.repairs.extend(repairs)
     notes.facts["home_candidates"] = float(len(candidates.ids))
     notes.facts["people_factor"] = factor
     kept = _within(emitting, shapely.points(homes.x, homes.y), inputs.max_distance_m)
@@ -390,6 +400,7 @@ def _with_proxies(
     buildings: Buildings,
     roads: Sequence[Road],
     emitting: shapely.STRtree,
+    notes: Notes,
 ) -> tuple[Homes, npt.NDArray[Any]]:
     """Homes with proxies added where residential land has hardly a building."""
     proxies = proxy_homes(
@@ -397,6 +408,12 @@ def _with_proxies(
     )
     near = _within(emitting, shapely.points(proxies.x, proxies.y), inputs.max_distance_m)
     proxies = take_homes(proxies, near)
+    count = len(proxies.home_id)
+    if count:
+        notes.assumptions.append(
+            "Homes assumed along residential streets without mapped buildings, "
+            f"{inputs.proxy_people:g} people each and flagged as estimated: {count:,}."
+        )
     none = np.full(len(proxies.x), None, dtype=object)
     return join_homes(homes, proxies), np.concatenate([shapes, none])
 
@@ -409,21 +426,19 @@ def _receivers(
     notes: Notes,
 ) -> tuple[Receivers, Buildings | None]:
     """Receivers, and the buildings that screen them."""
-    if homes.estimated.any():
-        count = int(homes.estimated.sum())
-        notes.assumptions.append(
-            "Homes assumed along residential streets without mapped buildings, "
-            f"{inputs.proxy_people:g} people each and flagged as estimated: {count:,}."
-        )
-    if inputs.placement == "centre" or inputs.homes_source == "points":
-        if inputs.homes_source != "points":
+    at_middle = inputs.homes_source == "points" or (
+        inputs.homes_source == "parcels" and inputs.outlines_file is None
+    )
+    if inputs.placement == "centre" or at_middle:
+        if not at_middle:
             notes.assumptions.append(
                 "Receivers stand at the buildings' centres, so buildings do not screen."
             )
         return centre_receivers(homes, inputs.receiver_height_m), None
     solid = near.shapes[shapely.area(near.shapes) > 0.0]
+    plans = [shape if shapely.area(shape) > 0.0 else None for shape in shapes.tolist()]
     receivers, fallback = facade_receivers(
-        homes, shapes.tolist(), solid.tolist(), inputs.receiver_height_m, inputs.facade_case
+        homes, plans, solid.tolist(), inputs.receiver_height_m, inputs.facade_case
     )
     if fallback:
         notes.assumptions.append(

@@ -11,40 +11,42 @@ from noisemap.readers.osm_relations import read_places, read_turns
 from noisemap.scene.crs import WGS84, project
 from noisemap.scene.grades import Chain
 from noisemap.scene.inputs import SceneInputs
-from noisemap.scene.model import Links, NamedPlace, TurnRule
+from noisemap.scene.model import Links, NamedPlace, Road, TurnRule
 from noisemap.scene.network import Edge
 from noisemap.scene.notes import Notes
 
 
-def road_links(edges: Sequence[Edge], chains: Sequence[Chain]) -> Links:
-    """Links of all roads in the order of the roads' points; an edge is one link."""
-    road: list[int] = []
-    first: list[int] = []
-    last: list[int] = []
-    start: list[int] = []
-    end: list[int] = []
-    own: list[int] = []
-    for index, chain in enumerate(chains):
+def road_links(edges: Sequence[Edge], chains: Sequence[Chain], roads: Sequence[Road]) -> Links:
+    """Links of all roads in the order of the roads' points; an edge is one link.
+
+    A road may have been turned round since its chain was made.
+    """
+    rows: list[tuple[int, int, int, int, int, int]] = []
+    for index, (chain, road) in enumerate(zip(chains, roads, strict=True)):
         cuts = np.flatnonzero(np.diff(chain.edge)) + 1
-        begins = [0, *cuts.tolist()]
-        ends = [*cuts.tolist(), len(chain.edge)]
+        begins, ends = [0, *cuts.tolist()], [*cuts.tolist(), len(chain.edge)]
+        turned = not (np.array_equal(road.x, chain.x) and np.array_equal(road.y, chain.y))
         for begin, stop in zip(begins, ends, strict=True):
-            edge = edges[int(chain.edge[begin])]
-            nodes = (edge.start, edge.end) if chain.forward[begin] else (edge.end, edge.start)
-            road.append(index)
-            first.append(begin)
-            last.append(stop)
-            start.append(nodes[0])
-            end.append(nodes[1])
-            own.append(int(chain.edge[begin]))
-    limits = [edges[index].way.tags.limits for index in own]
+            own = int(chain.edge[begin])
+            nodes = (edges[own].start, edges[own].end)
+            first, last = begin, stop
+            if not chain.forward[begin]:
+                nodes = nodes[::-1]
+            if turned:
+                first, last = len(chain.edge) - stop, len(chain.edge) - begin
+                nodes = nodes[::-1]
+            rows.append((index, first, last, *nodes, own))
+    rows.sort(key=lambda row: row[:2])
+    table = np.array(rows, np.int64).reshape(-1, 6)
+    own_edges = table[:, 5].tolist()
+    limits = [edges[index].way.tags.limits for index in own_edges]
     return Links(
-        road=np.array(road, np.int64),
-        first=np.array(first, np.int64),
-        last=np.array(last, np.int64),
-        start=np.array(start, np.int64),
-        end=np.array(end, np.int64),
-        way=tuple(edges[index].way.way_id for index in own),
+        road=table[:, 0],
+        first=table[:, 1],
+        last=table[:, 2],
+        start=table[:, 3],
+        end=table[:, 4],
+        way=tuple(edges[index].way.way_id for index in own_edges),
         height_m=np.array([limit.height_m for limit in limits]),
         mass_t=np.array([limit.mass_t for limit in limits]),
         access=tuple(limit.access for limit in limits),
@@ -72,6 +74,8 @@ def read_named_places(inputs: SceneInputs, crs: str) -> tuple[NamedPlace, ...]:
     if not is_osm(inputs.homes_file):
         return ()
     found = read_places(inputs.homes_file)
+    if not found:
+        return ()
     lon, lat = np.array([one.lon for one in found]), np.array([one.lat for one in found])
     xy = project(WGS84, crs, lon, lat)
     return tuple(

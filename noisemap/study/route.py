@@ -23,7 +23,7 @@ from noisemap.routes.choose import (
     usable_links,
 )
 from noisemap.routes.evaluate import Setting
-from noisemap.routes.network import Vehicle
+from noisemap.routes.network import Vehicle, main_part
 from noisemap.scene.crs import WGS84, project
 from noisemap.scene.model import BoolArray, Scene
 from noisemap.scene.roads import find_road
@@ -182,7 +182,9 @@ def resolve(scene: Scene, open_links: BoolArray, option: str, text: str) -> tupl
         y = float(np.interp(metres, road.chainage, road.y))
     else:
         x, y, reach = _named(scene, option, text)
-    road_index, point, away = nearest_point(scene, open_links, x, y)
+    road_index, point, away = nearest_point(scene, main_part(scene, open_links), x, y)
+    if away > reach:  # a part of the network that is cut off is better than none
+        road_index, point, away = nearest_point(scene, open_links, x, y)
     if away > reach:
         raise UsageError(
             f"{option} {text!r} lies {away:,.0f} m from the nearest truck road open to this truck "
