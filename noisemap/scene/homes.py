@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,7 +12,7 @@ import pandas as pd
 import shapely
 
 from noisemap.data_tables import table_rows
-from noisemap.errors import BadDataError
+from noisemap.errors import BadDataError, StudyError
 from noisemap.readers.osm import OsmArea
 from noisemap.readers.vectors import Layer, read_layer
 from noisemap.scene.crs import WGS84, Bounds, move_shapes, why_apart
@@ -103,7 +104,7 @@ def read_buildings(inputs: SceneInputs, crs: str) -> tuple[Buildings, list[Repai
     buildings = Buildings(
         tuple(frame["id"]),
         labels,
-        _kinds(layer.name, frame, count),
+        _kinds(layer.name, frame, count, inputs.homes_kinds),
         shapes,
         *(
             _numbers(layer.name, frame, column, low, high)
@@ -148,18 +149,26 @@ def _strings(frame: pd.DataFrame, column: str, count: int) -> tuple[str, ...]:
     )
 
 
-def _kinds(name: str, frame: pd.DataFrame, count: int) -> tuple[str, ...]:
-    known = kind_table()
-    kinds: list[str] = []
-    for row, word in enumerate(_strings(frame, "kind", count), start=1):
-        word = word.strip().lower()
-        if word and word not in known:
-            raise BadDataError(
-                f"{name}: feature {row}: kind {word!r} is not allowed (allowed: "
-                f"{', '.join(KINDS)}, or a common building word such as house or apartments)"
-            )
-        kinds.append(known[word] if word else "home")
-    return tuple(kinds)
+def _kinds(name: str, frame: pd.DataFrame, count: int, own: Mapping[str, str]) -> tuple[str, ...]:
+    """Kinds by the file's words; a blank one is a home."""
+    wrong = sorted(set(own.values()) - set(KINDS))
+    if wrong:
+        raise StudyError(
+            f"homes.kinds: {', '.join(wrong)} is not allowed (allowed: {', '.join(KINDS)})"
+        )
+    known = kind_table() | {word.strip().lower(): kind for word, kind in own.items()}
+    words = [word.strip().lower() for word in _strings(frame, "kind", count)]
+    strange = sorted(set(words) - set(known) - {""})
+    if strange:
+        row = words.index(strange[0]) + 1
+        more = f", and {len(strange) - 1} more words ({', '.join(strange[1:9])})"
+        raise BadDataError(
+            f"{name}: feature {row}: kind {strange[0]!r} is not allowed"
+            f"{more if len(strange) > 1 else ''} (allowed: {', '.join(KINDS)}, or a common "
+            'building word such as house or apartments); say what it means: kinds = { "'
+            f'{strange[0]}" = "home" }} in [homes]'
+        )
+    return tuple(known[word] if word else "home" for word in words)
 
 
 def _numbers(
@@ -322,7 +331,7 @@ def make_homes(inputs: SceneInputs, buildings: Buildings) -> tuple[Homes, list[s
         shapely.get_x(points),
         shapely.get_y(points),
         people.astype(np.float64),
-        np.zeros(len(people), np.bool_),
+        is_point & (inputs.homes_source == "parcels"),
         single.astype(np.bool_),
     )
     return homes, sentences, factor

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 Decimal = Literal[".", ","]
-HomeSource = Literal["buildings", "points", "osm"]
+HomeSource = Literal["buildings", "points", "osm", "parcels"]
 Placement = Literal["facades", "centre"]
 
 
@@ -45,6 +45,15 @@ class SceneInputs:
     homes_encoding: str | None = None
     homes_decimal: Decimal = "."
     homes_columns: Mapping[str, str] = field(default_factory=dict)
+    homes_kinds: Mapping[str, str] = field(default_factory=dict)  # the file's word -> our kind
+    outlines_file: Path | None = None  # buildings on the parcels; only with source "parcels"
+    outlines_layer: str | None = None
+    outlines_crs: str | None = None
+    outlines_columns: Mapping[str, str] = field(default_factory=dict)
+    population_file: Path | None = None  # areas with people, shared out by floor area
+    population_layer: str | None = None
+    population_crs: str | None = None
+    population_columns: Mapping[str, str] = field(default_factory=dict)
     placement: Placement = "facades"
     facade_case: Literal[1, 2] = 1  # the Directive's two ways of splitting facades
     receiver_height_m: float = 4.0

@@ -108,16 +108,36 @@ class RoadsTable(LayerTable):
     width_m: Annotated[float, Field(ge=2.0, le=60.0)] = 10.0
 
 
+class PlainLayer(Table):
+    """A file of features that stands beside another."""
+
+    file: FileName
+    layer: str | None = None
+    crs: str | None = None
+    columns: Columns = {}
+
+
 class HomesTable(LayerTable):
     """Where people live."""
 
-    source: Literal["buildings", "points", "osm"] = "buildings"
+    source: Literal["buildings", "points", "osm", "parcels"] = "buildings"
+    kinds: dict[str, str] = {}  # the file's word -> home, school, clinic, hotel, other, none
+    outlines: PlainLayer | None = None  # building outlines on the parcels
+    population: PlainLayer | None = None  # areas with people, shared out by floor area
     placement: Literal["facades", "centre"] = "facades"
     receiver_height_m: Annotated[float, Field(ge=0.5, le=100.0)] = 4.0
     people_per_dwelling: Annotated[float, Field(gt=0.0, le=20.0)] = 2.5
     people_total: Annotated[float, Field(gt=0.0)] | None = None
     proxies: bool = True
     proxy_people: Annotated[float, Field(gt=0.0, le=100.0)] = 2.5
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        if self.outlines is not None and self.source != "parcels":
+            raise ValueError('[homes.outlines] needs source = "parcels"')
+        if self.population is not None and self.people_total is not None:
+            raise ValueError("give either [homes.population] or people_total, one of the two")
+        return self
 
 
 class GroundTable(Table):

@@ -6,6 +6,7 @@ import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from noisemap.community.criteria import criteria
 from noisemap.community.indicators import Periods
@@ -19,7 +20,7 @@ from noisemap.scene.inputs import SceneInputs
 from noisemap.states import Zone
 from noisemap.storage import sha256_file, sha256_json
 from noisemap.study.load import load_study
-from noisemap.study.model import Study
+from noisemap.study.model import PlainLayer, Study
 from noisemap.study.truck_table import with_trucks
 
 SIDECARS = {".shp": (".shx", ".dbf", ".prj", ".cpg"), ".asc": (".prj",)}
@@ -99,6 +100,9 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         homes_encoding=study.homes.encoding,
         homes_decimal=study.homes.decimal,
         homes_columns=study.homes.columns,
+        homes_kinds=study.homes.kinds,
+        **_beside("outlines", study.homes.outlines, files.get("homes.outlines.file")),
+        **_beside("population", study.homes.population, files.get("homes.population.file")),
         placement=study.homes.placement,
         receiver_height_m=study.homes.receiver_height_m,
         people_per_dwelling=study.homes.people_per_dwelling,
@@ -151,6 +155,18 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
     )
 
 
+def _beside(name: str, table: PlainLayer | None, file: Path | None) -> dict[str, Any]:
+    """Inputs of a layer that stands beside the homes."""
+    if table is None:
+        return {}
+    return {
+        f"{name}_file": file,
+        f"{name}_layer": table.layer,
+        f"{name}_crs": table.crs,
+        f"{name}_columns": table.columns,
+    }
+
+
 def _counts(study: Study, file: Path | None) -> CountsFile | None:
     """The file of counts and how it is written."""
     if file is None:
@@ -168,6 +184,8 @@ def _files(study: Study) -> Iterator[tuple[str, str]]:
     yield "homes.file", study.homes.file
     for key, optional in (
         ("roads.survey", study.roads.survey),
+        ("homes.outlines.file", study.homes.outlines.file if study.homes.outlines else None),
+        ("homes.population.file", study.homes.population.file if study.homes.population else None),
         ("ground.file", study.ground.file),
         ("obstacles.walls", study.obstacles.walls),
         ("traffic.file", study.traffic.file),

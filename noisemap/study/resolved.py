@@ -8,6 +8,9 @@ from typing import Any
 from noisemap.study.hours import show_hours
 from noisemap.study.model import Study
 
+MAPS = ("columns", "kinds", "classes")
+"""Tables whose keys are words of the user's own files."""
+
 
 def resolved_toml(study: Study) -> str:
     """The whole study as a study file that gives the same result."""
@@ -29,7 +32,7 @@ def _plain(value: Any) -> bool:
 def _table(name: str, table: dict[str, Any], left: str = "[", right: str = "]") -> list[str]:
     lines = ["", f"{left}{name}{right}"]
     inner = {key: value for key, value in table.items() if isinstance(value, dict)}
-    maps = {key for key in inner if key == "columns"}
+    maps = {key for key in inner if key in MAPS}
     for key, value in table.items():
         if key in maps:
             pairs = ", ".join(f"{_key(k)} = {_value(v)}" for k, v in value.items())
