@@ -104,6 +104,21 @@ def test_andorra_odd_tags(andorra: Scene) -> None:
     assert sum(what == "one-way against its points: turned round" for what in whats) == 24
 
 
+def test_andorra_crossings_without_a_node(andorra: Scene) -> None:
+    """29 pairs of roads, 5 of them without bridge, tunnel or layer (COMPUTED, prototype)."""
+    assert andorra.facts["crossings_without_node"] == 30  # one pair crosses twice
+    crossed = [r for r in andorra.repairs if r.what.startswith("crosses way")]
+    assert len({(repair.item, repair.what) for repair in crossed}) == 5
+    assert all(np.isfinite([repair.x, repair.y]).all() for repair in crossed)
+
+
+def test_andorra_whole_is_quick_and_small() -> None:
+    start = time.perf_counter()
+    build_scene(ANDORRA)
+    assert time.perf_counter() - start < 60.0
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss < 1_000_000  # kB
+
+
 def test_andorra_passes(andorra: Scene) -> None:
     nodes = osmium.FileProcessor(str(REAL / "andorra.osm.pbf"), osmium.osm.NODE).with_filter(
         osmium.filter.KeyFilter("mountain_pass")
@@ -185,6 +200,8 @@ def test_bad_wildbad_counts(bad_wildbad: Scene) -> None:
     assert bad_wildbad.facts["roads"] == 157
     assert bad_wildbad.facts["road_km"] == pytest.approx(36.7, abs=0.05)
     assert bad_wildbad.facts["proxies"] == 0
+    assert bad_wildbad.facts["crossings_without_node"] == 6
+    assert bad_wildbad.facts["crossings_unexplained"] == 0
     # COMPUTED 794; the list of building words that are no dwelling is our own
     homes = sum(kind == "home" for kind in bad_wildbad.homes.kind)
     assert homes == pytest.approx(794, rel=0.02)

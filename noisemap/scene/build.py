@@ -51,7 +51,7 @@ from noisemap.scene.model import (
     Scene,
     Terrain,
 )
-from noisemap.scene.network import Edge, split_edges, strokes
+from noisemap.scene.network import Edge, Way, split_edges, strokes
 from noisemap.scene.notes import Notes, emitting_length, road_notes
 from noisemap.scene.obstacles import (
     building_obstacles,
@@ -63,6 +63,7 @@ from noisemap.scene.parcels import populate, read_parcels
 from noisemap.scene.proxies import proxy_homes
 from noisemap.scene.receivers import centre_receivers, facade_receivers
 from noisemap.scene.roads import (
+    RawRoads,
     build_roads,
     emitting_edges,
     find_road,
@@ -82,6 +83,7 @@ from noisemap.scene.terrain import (
     terrain_sentences,
     unit_sentences,
 )
+from noisemap.scene.topology import crossings, join_ends
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -126,6 +128,7 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     notes.repairs.extend(repairs)
     if not ways:
         _explain_no_roads(inputs, raw.crs, crs, raw.ways, ground)
+    ways = _tidied(raw, ways, notes)
     edges = split_edges(ways)
     chains_of = strokes(edges)
     names = name_strokes(edges, chains_of)
@@ -245,6 +248,23 @@ def _explain_no_roads(
     raise BadDataError(
         f"{inputs.roads_file.name}: no road lies on {what}; check the window and both crs"
     )
+
+
+def _tidied(raw: RawRoads, ways: Sequence[Way], notes: Notes) -> tuple[Way, ...]:
+    """Ways with their loose ends joined where the file does not say which ways meet."""
+    by_place = all(way.nodes is None for way in raw.ways)
+    joined, ends = join_ends(ways, join=by_place)
+    total, crossed = crossings(joined)
+    notes.repairs.extend([*ends, *crossed])
+    notes.facts["loose_ends"] = float(len(ends))
+    notes.facts["crossings_without_node"] = float(total)
+    notes.facts["crossings_unexplained"] = float(len(crossed))
+    if crossed:
+        notes.warnings.append(
+            f"Roads cross without meeting at {len(crossed):,} places where no bridge or tunnel is "
+            "tagged; they are listed in the repairs: correct the road file where they meet."
+        )
+    return joined
 
 
 def _read_homes(inputs: SceneInputs, crs: str, ground: Any, notes: Notes) -> tuple[Buildings, Land]:

@@ -38,7 +38,7 @@ LEVEL_M = 0.5
 ROAD_COLUMNS = (
     "id", "name", "ref", "highway", "maxspeed", "maxspeed:hgv", "maxspeed_hgv", "oneway", "bridge",
     "tunnel", "junction", "hgv", "access", "motor_vehicle", "maxweight", "area", "grade_pct",
-    "maxheight", "hazmat", "aadt", "truck_pct",
+    "maxheight", "hazmat", "aadt", "truck_pct", "layer",
 )  # fmt: skip
 ROAD_NUMBERS = ("grade_pct", "maxweight", "maxheight", "aadt", "truck_pct")
 

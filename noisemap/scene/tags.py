@@ -40,6 +40,7 @@ class RoadTags:
     limits: TruckLimits = NOTHING_TAGGED
     aadt: float | None = None  # vehicles of an average day, both directions drawn by the line
     truck_pct: float | None = None  # heavy trucks among them [%]
+    layer: int = 0  # which of two roads that cross without meeting lies above
 
 
 def class_rows() -> dict[str, dict[str, str]]:
@@ -147,9 +148,19 @@ def road_tags(tags: Mapping[str, str]) -> RoadTags:
         grade_pct=_grade(tags.get("grade_pct", "").strip(), odd),
         aadt=_count(tags, "aadt", LARGEST_AADT, odd),
         truck_pct=_count(tags, "truck_pct", 100.0, odd),
+        layer=_layer(tags.get("layer", "").strip()),
         odd=tuple(odd),
         limits=truck_limits(tags),
     )
+
+
+def _layer(text: str) -> int:
+    """Layer of a way; 0 where none or no whole number is given.
+
+    >>> _layer("-1"), _layer(""), _layer("x")
+    (-1, 0, 0)
+    """
+    return int(text) if re.fullmatch(r"-?\d", text) else 0
 
 
 def _count(tags: Mapping[str, str], key: str, largest: float, odd: list[str]) -> float | None:
