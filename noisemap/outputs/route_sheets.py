@@ -158,9 +158,16 @@ def sentence(told: Told, number: int) -> str:
         shown = f"by {change:.1f} dB" if change < 100.0 else "where little was heard"
         text += (
             f" Noise moves to {plain(name)}: louder {shown} for {people_shown(people)} people"
-            f"{f', and to {len(moved) - 1} more places' if len(moved) > 1 else ''}."
+            f"{_more(len(moved) - 1)}."
         )
     return text
+
+
+def _more(count: int) -> str:
+    """That further places get louder too."""
+    if count == 0:
+        return ""
+    return f", and to {count} more place{'s' if count > 1 else ''}"
 
 
 def verdict_words(told: Told) -> str:
