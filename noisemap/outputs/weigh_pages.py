@@ -106,8 +106,10 @@ def _council_pages(blocks: Sequence[Block], title: str, units: str) -> Paper:
         page = Paper("letter" if units == "us" else "a4", title, scale)
         page.add_page()
         draw(page, blocks)
-        if page.page_no() <= COUNCIL_PAGES:
+        if page.page_no() <= COUNCIL_PAGES or scale == SCALES[-1]:
             break
+        for font in page.fonts.values():
+            font.close()
     return page
 
 

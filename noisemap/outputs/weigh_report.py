@@ -55,7 +55,8 @@ QUESTION = (
     "Is there a stretch of this road where a sign would spare people the noise of engine brakes "
     "and the brakes of heavy trucks still keep the planning limit, and what else could be done?"
 )
-ZONES_LISTED = 5
+ZONES_LISTED = 7
+HEAT_ROWS = 16
 SOURCES = (
     "grade-severity",
     "hill-sign-practice",
@@ -151,7 +152,7 @@ def council(scene: Scene, findings: Findings, weighed: Weighed) -> list[Block]:
                 58.0,
             )
         )
-        blocks.append(zones_grid(findings.zones, units))
+        blocks.append(zones_grid(findings.zones, weighed, units))
     blocks += [
         Shown(
             front_picture(weighed, units),
@@ -178,10 +179,11 @@ def council(scene: Scene, findings: Findings, weighed: Weighed) -> list[Block]:
     return [block for block in blocks if not (isinstance(block, Bullets) and not block.texts)]
 
 
-def zones_grid(zones: Sequence[ZoneResult], units: str) -> Grid:
+def zones_grid(zones: Sequence[ZoneResult], weighed: Weighed, units: str) -> Grid:
     """Zones side by side, noise and brakes in one row."""
     rows = []
-    for number, result in list(enumerate(zones, start=1))[:ZONES_LISTED]:
+    shown = listed_zones(zones, weighed)
+    for number, result in shown:
         rows.append(
             (
                 f"{number}. {plain(result.zone.name, 40)}: {zone_place(result.zone, units)}; "
@@ -195,7 +197,7 @@ def zones_grid(zones: Sequence[ZoneResult], units: str) -> Grid:
     more = len(zones) - len(rows)
     return Grid(
         "The zones side by side; in brackets the 90 % interval. Noise and brakes belong together."
-        + (f" {more} more stand in the tables." if more > 0 else ""),
+        + (f" {more} more stand on the map and in weigh.json." if more > 0 else ""),
         (
             "Zone",
             "Finding",
@@ -206,6 +208,19 @@ def zones_grid(zones: Sequence[ZoneResult], units: str) -> Grid:
         tuple(rows),
         (50.0, 20.0, 26.0, 24.0, 50.0),
     )
+
+
+def listed_zones(zones: Sequence[ZoneResult], weighed: Weighed) -> list[tuple[int, ZoneResult]]:
+    """The recommended zone, the best one that binds others, and the study's own, numbered."""
+    chosen = weighed.decision.recommended
+    numbered = list(enumerate(zones, start=1))
+    if chosen is None:
+        return numbered[:ZONES_LISTED]
+    beside = next(
+        (one for one in weighed.decision.runners_up if one.zone.binds != chosen.zone.binds), None
+    )
+    wanted = [chosen, *((beside,) if beside is not None else ()), *weighed.zones]
+    return [item for item in numbered if any(item[1] is one for one in wanted)][:ZONES_LISTED]
 
 
 SHORT_BINDS = {
@@ -444,10 +459,10 @@ def candidate_grid(weighed: Weighed, units: str) -> Grid:
     chosen = weighed.decision.candidate
     rows: list[tuple[str, ...]] = []
     if chosen is not None:
-        for row in sorted(chosen.heat, key=lambda row: row.margin):
+        for row in sorted(chosen.heat, key=lambda row: row.margin)[:HEAT_ROWS]:
             rows.append(
                 (
-                    str(row.truck + 1),
+                    plain(weighed.trucks[row.truck], 40),
                     "with the distances" if row.direction > 0 else "against them",
                     row.condition,
                     both_temperatures(row.peak_free_c, units),
@@ -458,7 +473,7 @@ def candidate_grid(weighed: Weighed, units: str) -> Grid:
     return Grid(
         "Brakes on the zone to take further, least room first; `worst`: degraded, steeper, and "
         "warm where the zone begins, at the 95th and 99th percentile weights",
-        ("Truck of the study", "Driven", "Condition", "Free", "With the zone", "Room"),
+        ("Truck", "Driven", "Condition", "Free", "With the zone", "Room"),
         tuple(rows),
         (18.0, 26.0, 34.0, 30.0, 30.0, 18.0),
     )

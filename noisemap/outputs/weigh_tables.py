@@ -315,7 +315,7 @@ def weigh_record(scene: Scene, weighed: Weighed, findings: Findings) -> dict[str
         "recommended": None if chosen is None else _zone(chosen),
         "runners_up": [_zone(one) for one in weighed.decision.runners_up],
         "study_zones": [_zone(one) for one in weighed.zones],
-        "searches": [_search(scene, found) for found in weighed.searches],
+        "searches": [_search(scene, weighed, found) for found in weighed.searches],
         "tables": {
             table.name: [dict(zip(table.headers, row, strict=True)) for row in table.rows]
             for table in tables
@@ -340,7 +340,7 @@ def _zone(result: ZoneResult) -> dict[str, Any]:
     }
 
 
-def _search(scene: Scene, found: SearchResult) -> dict[str, Any]:
+def _search(scene: Scene, weighed: Weighed, found: SearchResult) -> dict[str, Any]:
     sheet = found.screen
     step = max(-(-len(sheet.ends) // GRID_ENDS), 1)
     shown = range(0, len(sheet.ends), step)
@@ -355,7 +355,7 @@ def _search(scene: Scene, found: SearchResult) -> dict[str, Any]:
         ]
         trucks.append(
             {
-                "truck": one.truck,
+                "truck": weighed.trucks[one.truck],
                 "direction": one.direction,
                 "condition": one.case.condition,
                 "limit_c": round(one.limit_c, 1),

@@ -167,7 +167,7 @@ def search_sentences(weighed: Weighed, scene: Scene) -> tuple[str, ...]:
             loss = 0.0 if found.screen_loss is None else found.screen_loss
             text += f", which are all; the screen's own first choice would miss {loss:.0%}"
         else:
-            text += "; which others would spare more is known from the screen alone"
+            text += "; the others are known from the screen alone"
         if not found.screen.linear:
             text += "; screened with the default brakes, weighed with the study's"
         out.append(text + ".")

@@ -190,6 +190,7 @@ def weigh(prepared: Prepared, scene: Scene, computed: Computed, reporter: Report
         plan=None if after is None else plan(base.before, after.levels, scene.homes),
         questions=questions(),
         blanks=blanks(),
+        trucks=tuple(truck.name for truck in base.trucks),
         planning_limit_c=base.planning_limit,
         hard_limit_c=base.hard_limit,
         observance=observance,

@@ -161,7 +161,8 @@ def hauler_alternatives(base: Base, zone: Zone) -> list[Alternative]:
             f"assumed speed lower by {1.0 - slower:.0%}, retarder as needed",
             asked,
             Slower(slower),
-            "shown for its noise and heat; no advice on how fast to drive",
+            "tyres and engine grow quieter too; shown for its noise and heat, no advice on how "
+            "fast to drive",
         ),
     ]
 

@@ -73,7 +73,7 @@ def plan(before: HomeLevels, after: HomeLevels, homes: Homes) -> Plan:
     passes, left = before.passes_night[LEADING_LEVEL], after.passes_night[LEADING_LEVEL]
     fall = passes - left
     mapped = ~homes.estimated & (homes.people > 0.0)
-    gaining = np.flatnonzero(mapped & (fall > 0.0))
+    gaining = np.flatnonzero(mapped & (fall >= plan_choice("least_fall")))
     by_nights = sorted(
         gaining.tolist(), key=lambda home: nights_needed(float(passes[home]), float(left[home]))
     )
@@ -83,7 +83,7 @@ def plan(before: HomeLevels, after: HomeLevels, homes: Homes) -> Plan:
     for home in sorted(gaining.tolist(), key=lambda home: -homes.people[home] * fall[home])[:1]:
         chosen.setdefault(home, "most people times passes are spared here")
     if by_nights:
-        middle = by_nights[len(by_nights) // 4]
+        middle = by_nights[len(by_nights) // 2]
         chosen.setdefault(middle, "a home that gains less, for the reach of the change")
     places = tuple(_place(home, reason, passes, left) for home, reason in chosen.items())
     still = np.flatnonzero(mapped & (np.abs(fall) < 0.01) & (passes >= 0.5))

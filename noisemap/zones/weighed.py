@@ -52,6 +52,7 @@ class Weighed:
     plan: Plan | None
     questions: tuple[Question, ...]
     blanks: tuple[str, ...]
+    trucks: tuple[str, ...]  # names of the study's truck classes; untrusted text
     planning_limit_c: float
     hard_limit_c: float
     observance: float  # in the search
