@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from noisemap.data_tables import table_rows
 from noisemap.descent.brake_temperature import Conditions, hard_limit_c
 from noisemap.descent.drive import HABITS, Drive, drive
 from noisemap.descent.forces import air_force, gravity_force, rolling_force
@@ -116,20 +117,37 @@ def test_published_curve_of_the_middle_truck(row):
 
 
 def test_lower_curve_counts_and_the_two_differ_at_low_speed():
-    # COMPUTED: at 1200 rpm the model lies 28 % below the published range
+    # COMPUTED: at 1200 rpm the prototype lies 28 % below the published range, on the side
+    # that is unsafe to overlook; the packaged table, whose boost is higher there, 17 %
     speed = np.array([1200.0, 1500.0, 1800.0, 2100.0])
     published, model = published_power(speed, 6, TRUCK), model_power(speed, 6, TRUCK)
     np.testing.assert_array_equal(retarding_power(speed, 6, TRUCK), np.minimum(published, model))
-    assert 1.0 - model[0] / published[0] == pytest.approx(0.28, abs=0.005)
+    assert 1.0 - model[0] / published[0] == pytest.approx(0.17, abs=0.005)
     for rule, expected in (("published", published), ("model", model)):
         np.testing.assert_array_equal(retarding_power(speed, 6, TRUCK, rule), expected)
 
 
 def test_model_table_by_share_of_cylinders():
-    # COMPUTED (15 L, 2100 rpm): 100, 58 and 36 % with friction on 6, 4 and 2 cylinders
+    # 15 L, 2100 rpm: 100, 61 and 37 % with friction on 6, 4 and 2 cylinders. COMPUTED by the
+    # prototype with one pipe: 100, 58 and 36 %; nominal 1, 2/3 and 1/3
     truck = packaged_truck("15L")
     power = [float(model_power(2100.0, cylinders, truck)) for cylinders in (6, 4, 2)]
-    np.testing.assert_allclose(np.array(power) / power[0], [1.0, 0.58, 0.36], atol=0.01)
+    np.testing.assert_allclose(np.array(power) / power[0], [1.0, 0.61, 0.37], atol=0.005)
+
+
+@pytest.mark.parametrize("name", truck_names())
+def test_the_truck_carries_the_source_models_own_powers(name):
+    retarder = packaged_truck(name).retarder
+    powers = {
+        (float(row["engine_speed_rpm"]), int(row["braking_cylinders"])): float(row["retarding_kw"])
+        - float(row["friction_kw"])
+        for row in table_rows("noisemap.source", "exhaust_cycles.csv")
+        if row["engine"] == packaged_truck(name).engine
+    }
+    assert retarder.model_speed_rpm == tuple(sorted({speed for speed, _ in powers}))
+    for cylinders, row in zip(retarder.switch_cylinders, retarder.model_power_kw, strict=True):
+        expected = [powers[speed, cylinders] for speed in retarder.model_speed_rpm]
+        np.testing.assert_allclose(row, expected, atol=0.051)
 
 
 @pytest.mark.parametrize("name", truck_names())
@@ -156,11 +174,11 @@ def test_compression_release_is_about_five_times_friction():
 
 
 def test_model_power_goes_on_as_a_power_law_beyond_its_table():
-    nodes, power = np.array([1200.0, 1500.0]), np.array([71e3, 106e3])
+    nodes, power = np.array([1800.0, 2100.0]), np.array([184.7e3, 251.3e3])
     exponent = np.log(power[1] / power[0]) / np.log(nodes[1] / nodes[0])
-    below = model_power(1000.0, 6, TRUCK) - friction_power(1000.0, TRUCK)
-    assert below == pytest.approx(power[0] * (1000.0 / 1200.0) ** exponent, rel=1e-12)
-    edge = [float(model_power(n, 6, TRUCK)) for n in (1199.9999, 1200.0, 2100.0, 2100.0001)]
+    above = model_power(2200.0, 6, TRUCK) - friction_power(2200.0, TRUCK)
+    assert above == pytest.approx(power[1] * (2200.0 / 2100.0) ** exponent, rel=1e-12)
+    edge = [float(model_power(n, 6, TRUCK)) for n in (899.9999, 900.0, 2100.0, 2100.0001)]
     assert edge[0] == pytest.approx(edge[1], rel=1e-5)
     assert edge[2] == pytest.approx(edge[3], rel=1e-5)
 

@@ -122,7 +122,7 @@ def model_power(engine_speed_rpm: npt.ArrayLike, cylinders: int, truck: TruckMod
     --------
     >>> from noisemap.descent.truck import packaged_truck
     >>> round(float(model_power(1200.0, 6, packaged_truck("13L"))) / 745.7)
-    124
+    144
     """
     n = np.asarray(engine_speed_rpm, dtype=float)
     friction = friction_power(n, truck)
@@ -177,7 +177,7 @@ def retarding_power(
     --------
     >>> from noisemap.descent.truck import packaged_truck
     >>> [round(float(retarding_power(n, 6, packaged_truck("13L"))) / 745.7) for n in (800, 1800)]
-    [17, 271]
+    [17, 300]
     """
     curves = {"published": published_power, "model": model_power}
     if rule not in POWER_RULES:
