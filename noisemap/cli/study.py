@@ -49,15 +49,22 @@ def new_command(folder: Path, as_json: bool) -> None:
 
 @click.command("check")
 @click.argument("study", type=click.Path(dir_okay=False, path_type=Path))
+@click.option(
+    "--sheet",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for a map and tables of what was read, and a layer of the repairs.",
+)
 @OUTSIDE
 @JSON
 @QUIET
-def check_command(study: Path, allow_outside: bool, as_json: bool, quiet: bool) -> None:
+def check_command(
+    study: Path, sheet: Path | None, allow_outside: bool, as_json: bool, quiet: bool
+) -> None:
     """Read everything that STUDY names and say what was understood; compute no levels."""
     from noisemap.study.check import check_study, check_text
 
     with Progress(quiet) as reporter:
-        found, errors = check_study(study, reporter, allow_outside=allow_outside)
+        found, errors = check_study(study, reporter, allow_outside=allow_outside, sheet=sheet)
     if as_json:
         click.echo(json.dumps(found, indent=2, sort_keys=True, allow_nan=False))
     else:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from noisemap.errors import BadDataError, StudyError
-from noisemap.readers.osm import is_osm, read_areas
+from noisemap.readers.osm import is_osm
 from noisemap.scene.crs import (
     Bounds,
     project,
@@ -27,26 +27,17 @@ from noisemap.scene.grades import (
     is_coarse,
     sample_network,
 )
-from noisemap.scene.ground import Land, ground_cover, osm_land, read_land
+from noisemap.scene.ground import Land, ground_cover
 from noisemap.scene.homes import (
     Buildings,
-    homes_apart,
-    join_homes,
-    make_homes,
-    osm_buildings,
-    read_buildings,
-    take_homes,
 )
 from noisemap.scene.inputs import SceneInputs
-from noisemap.scene.layers import whole_areas
 from noisemap.scene.links import read_named_places, read_turn_rules, road_links
 from noisemap.scene.model import (
     Descent,
     GroundCover,
     Homes,
     Obstacles,
-    Receivers,
-    Repair,
     Road,
     Scene,
     Terrain,
@@ -59,9 +50,6 @@ from noisemap.scene.obstacles import (
     no_obstacles,
     read_walls,
 )
-from noisemap.scene.parcels import populate, read_parcels
-from noisemap.scene.proxies import proxy_homes
-from noisemap.scene.receivers import centre_receivers, facade_receivers
 from noisemap.scene.roads import (
     RawRoads,
     build_roads,
@@ -71,6 +59,7 @@ from noisemap.scene.roads import (
     place_roads,
     read_roads,
 )
+from noisemap.scene.settlement import near_homes, place_receivers, read_homes, with_proxies
 from noisemap.scene.stretches import cut_stretches
 from noisemap.scene.survey import read_survey, require_one_unit
 from noisemap.scene.terrain import (
@@ -140,8 +129,8 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
             if on
         ]
     )
-    buildings, land = _read_homes(inputs, crs, ground, notes)
-    homes, shapes, near = _near_homes(inputs, crs, buildings, emitting, notes)
+    buildings, land = read_homes(inputs, crs, ground, notes)
+    homes, shapes, near = near_homes(inputs, crs, buildings, emitting, notes)
     bounds = _study_bounds(edges, homes, near, _box(covered))
     native = load_terrain(inputs, lattices, crs, bounds)
     points, chains = sample_network(edges, chains_of)
@@ -157,15 +146,13 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
         terrain_grid(native, bounds), roads, max(6.0, inputs.road_width_m / 2.0 + 1.0)
     )
     if inputs.homes_source == "osm" and inputs.proxies:
-        homes, shapes = _with_proxies(
-            inputs, homes, shapes, land, buildings, roads, emitting, notes
-        )
+        homes, shapes = with_proxies(inputs, homes, shapes, land, buildings, roads, emitting, notes)
     if not len(homes.x):
         raise BadDataError(
             f"{inputs.homes_file.name}: no home lies within {inputs.max_distance_m:.0f} m of a "
             "road that carries trucks; check the files, or set max_distance_m in [run]"
         )
-    receivers, screening = _receivers(inputs, homes, shapes, near, notes)
+    receivers, screening = place_receivers(inputs, homes, shapes, near, notes)
     stretches = cut_stretches(roads, receivers, _cuts(roads, cuts or {}))
     cover = _ground(inputs, land, terrain, roads, notes)
     obstacles = _obstacles(inputs, crs, screening, notes)
@@ -267,91 +254,6 @@ def _tidied(raw: RawRoads, ways: Sequence[Way], notes: Notes) -> tuple[Way, ...]
     return joined
 
 
-def _read_homes(inputs: SceneInputs, crs: str, ground: Any, notes: Notes) -> tuple[Buildings, Land]:
-    """Buildings on the ground of the study, and the land around them."""
-    repairs: list[Repair] = []
-    osm = is_osm(inputs.homes_file)
-    if osm != (inputs.homes_source == "osm"):
-        cure = 'source = "osm"' if osm else 'source = "buildings", "points" or "parcels"'
-        raise StudyError(
-            f"homes.source: {inputs.homes_source!r} does not fit {inputs.homes_file.name}; "
-            f"write {cure}"
-        )
-    if osm:
-        found = read_areas(inputs.homes_file, ("building", "landuse", "natural"))
-        areas, repairs = whole_areas("homes", found)
-        buildings, own = osm_buildings(areas, crs), osm_land(areas, crs)
-        if not len(buildings.ids):
-            raise BadDataError(f"{inputs.homes_file.name}: holds no building")
-        same = inputs.ground_file is None or inputs.ground_file == inputs.homes_file
-        if same:
-            land = own
-        else:
-            land, more = read_land(inputs, crs)
-            repairs = [*repairs, *more]
-    else:
-        if inputs.homes_source == "parcels":
-            buildings, repairs, sentences = read_parcels(inputs, crs)
-            notes.assumptions.extend(sentences)
-        else:
-            buildings, repairs = read_buildings(inputs, crs)
-        land, more = read_land(inputs, crs)
-        repairs = [*repairs, *more]
-    notes.repairs.extend(repairs)
-    shapely.prepare(ground)
-    place = shapely.point_on_surface(buildings.shapes)
-    there = shapely.contains(ground, place)
-    if not there.any():
-        x, y = shapely.get_x(place), shapely.get_y(place)
-        box = (float(x.min()), float(y.min()), float(x.max()), float(y.max()))
-        hint = "" if osm else homes_apart(inputs, crs, ground.bounds)
-        require_overlap(crs, (inputs.homes_file.name, box), ("the terrain", ground.bounds), hint)
-        raise BadDataError(f"{inputs.homes_file.name}: no home lies on the terrain; check the crs")
-    gone = int((~there & buildings.is_home).sum())
-    if gone and inputs.window is None:
-        notes.repairs.append(
-            Repair("homes", "file", f"{gone} homes lie beyond the terrain: left out")
-        )
-    return buildings.take(there), land
-
-
-def _near_homes(
-    inputs: SceneInputs, crs: str, buildings: Buildings, emitting: shapely.STRtree, notes: Notes
-) -> tuple[Homes, npt.NDArray[Any], Buildings]:
-    """Homes within reach of a truck road with their shapes, and all buildings there."""
-    candidates = buildings.take(buildings.is_home)
-    homes, sentences, factor = make_homes(inputs, candidates)
-    homes, repairs, shared, doubts = populate(inputs, crs, homes, candidates)
-    notes.assumptions.extend([*sentences, *shared])
-    notes.warnings.extend(doubts)
-    notes.repairs.extend(repairs)
-    notes.facts["home_candidates"] = float(len(candidates.ids))
-    notes.facts["people_factor"] = factor
-    kept = _within(emitting, shapely.points(homes.x, homes.y), inputs.max_distance_m)
-    far = int((~kept).sum())
-    if far:
-        notes.assumptions.append(
-            f"Homes farther than {inputs.max_distance_m:.0f} m from every truck road, left out: "
-            f"{far:,}."
-        )
-    on_road = int(_within(emitting, candidates.shapes, inputs.road_width_m / 2.0).sum())
-    if on_road:
-        notes.warnings.append(
-            f"Homes that reach onto a truck road, where levels are overstated: {on_road:,}; check "
-            "where they are drawn."
-        )
-    near = _within(emitting, buildings.shapes, inputs.max_distance_m)
-    return take_homes(homes, kept), candidates.shapes[kept], buildings.take(near)
-
-
-def _within(tree: shapely.STRtree, shapes: Any, distance: float) -> BoolArray:
-    """Whether each shape lies within the distance of a truck road."""
-    result = np.zeros(len(shapes), np.bool_)
-    if len(shapes):
-        result[tree.query(shapes, predicate="dwithin", distance=distance)[0]] = True
-    return result
-
-
 def _study_bounds(edges: Sequence[Edge], homes: Homes, near: Buildings, limit: Bounds) -> Bounds:
     """Box around roads and homes with a margin, no larger than the terrain."""
     x = np.concatenate([homes.x, *(edge.x for edge in edges)])
@@ -410,62 +312,6 @@ def _driven(roads: Sequence[Road], native_cell: float) -> tuple[Road, ...]:
     if not is_coarse(native_cell):
         return tuple(roads)
     return tuple(with_mean_grades(road, index, native_cell) for index, road in enumerate(roads))
-
-
-def _with_proxies(
-    inputs: SceneInputs,
-    homes: Homes,
-    shapes: npt.NDArray[Any],
-    land: Land,
-    buildings: Buildings,
-    roads: Sequence[Road],
-    emitting: shapely.STRtree,
-    notes: Notes,
-) -> tuple[Homes, npt.NDArray[Any]]:
-    """Homes with proxies added where residential land has hardly a building."""
-    proxies = proxy_homes(
-        land.of("landuse", "residential"), buildings.shapes, roads, inputs.proxy_people
-    )
-    near = _within(emitting, shapely.points(proxies.x, proxies.y), inputs.max_distance_m)
-    proxies = take_homes(proxies, near)
-    count = len(proxies.home_id)
-    if count:
-        notes.assumptions.append(
-            "Homes assumed along residential streets without mapped buildings, "
-            f"{inputs.proxy_people:g} people each and flagged as estimated: {count:,}."
-        )
-    none = np.full(len(proxies.x), None, dtype=object)
-    return join_homes(homes, proxies), np.concatenate([shapes, none])
-
-
-def _receivers(
-    inputs: SceneInputs,
-    homes: Homes,
-    shapes: npt.NDArray[Any],
-    near: Buildings,
-    notes: Notes,
-) -> tuple[Receivers, Buildings | None]:
-    """Receivers, and the buildings that screen them."""
-    at_middle = inputs.homes_source == "points" or (
-        inputs.homes_source == "parcels" and inputs.outlines_file is None
-    )
-    if inputs.placement == "centre" or at_middle:
-        if not at_middle:
-            notes.assumptions.append(
-                "Receivers stand at the buildings' centres, so buildings do not screen."
-            )
-        return centre_receivers(homes, inputs.receiver_height_m), None
-    solid = near.shapes[shapely.area(near.shapes) > 0.0]
-    plans = [shape if shapely.area(shape) > 0.0 else None for shape in shapes.tolist()]
-    receivers, fallback = facade_receivers(
-        homes, plans, solid.tolist(), inputs.receiver_height_m, inputs.facade_case
-    )
-    if fallback:
-        notes.assumptions.append(
-            "Homes walled in by their neighbours, with their receiver inside the building: "
-            f"{fallback:,}."
-        )
-    return receivers, near if inputs.obstacle_buildings == "homes" else None
 
 
 def _cuts(roads: Sequence[Road], cuts: Mapping[str, Sequence[float]]) -> dict[int, Sequence[float]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import numpy as np
 from noisemap.errors import NoisemapError, StudyError
 from noisemap.exposure.driving import road_rows
 from noisemap.exposure.traffic import read_counts
+from noisemap.outputs.scene_sheet import write_scene_sheet
 from noisemap.propagation.kernel import pairs_within
 from noisemap.scene.crs import study_system
 from noisemap.scene.descents import descents
@@ -34,9 +36,12 @@ SHOWN = 20
 
 
 def check_study(
-    path: Path, reporter: Reporter, *, allow_outside: bool = False
+    path: Path, reporter: Reporter, *, allow_outside: bool = False, sheet: Path | None = None
 ) -> tuple[dict[str, Any], list[NoisemapError]]:
-    """What was understood of a study, and every error found."""
+    """What was understood of a study, and every error found.
+
+    With `sheet`, the scene is drawn into that folder where it can be built.
+    """
     reporter.stage("study file")
     try:
         prepared = prepare(path, allow_outside=allow_outside)
@@ -62,6 +67,14 @@ def check_study(
             errors.append(error)
     errors.sort(key=lambda error: error.exit_code != StudyError.exit_code)
     found["problems"] = _lines(errors)
+    if sheet is not None and scene is not None:
+        reporter.stage("scene sheet")
+        name, units = prepared.study.study.name, prepared.study.units
+        now = datetime.now(UTC).replace(microsecond=0)
+        files = write_scene_sheet(
+            sheet, scene, name, units, found["assumptions"], found["problems"], now
+        )
+        found["sheet"] = [str(file) for file in files]
     return found, errors
 
 
@@ -106,6 +119,8 @@ def check_text(found: dict[str, Any]) -> str:
             lines += [f"  - {text}" for text in found[title][:SHOWN]]
             if len(found[title]) > SHOWN:
                 lines.append(f"  ... and {len(found[title]) - SHOWN} more (--json lists all)")
+    if "sheet" in found:
+        lines += ["", f"Scene sheet: {', '.join(found['sheet'])}"]
     lines += ["", "Nothing is wrong." if not found["problems"] else "Problems:"]
     lines += [f"  - {text}" for text in found["problems"]]
     return "\n".join(lines) + "\n"
