@@ -253,6 +253,7 @@ def test_what_a_truck_has_chosen_at_the_zone() -> None:
     one = drive_road(place.stretches, 0, 1, truck, hill.PRACTICE, silent=zone)
     assert row.gear == one.gear[30]
     assert row.speed_ms == one.node_speed_ms[30]
+    assert (row.onsets_free, row.onsets_zone) == (1, 2)  # the zone's end is an onset of its own
     assert row.engine_speed_rpm <= truck.model.highest_speed_rpm
     assert entry_rows(place, 0, Zone("z", "hill", 3000.0, 3100.0), 1, [truck], hill.PRACTICE) == ()
 

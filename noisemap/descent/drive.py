@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, get_args
 
 import numpy as np
@@ -17,6 +17,7 @@ from noisemap.descent.forces import (
     gravity_force,
     rolling_force,
 )
+from noisemap.descent.gearbox import Gearbox, engaged_share, gear_changes, locked
 from noisemap.descent.gears import descent_gear, engine_speed
 from noisemap.descent.retarder import (
     PowerRule,
@@ -36,6 +37,10 @@ BoolArray = npt.NDArray[np.bool_]
 Habit = Literal["lowest_that_holds", "low", "medium", "high"]
 
 HABITS: tuple[Habit, ...] = get_args(Habit)
+
+
+def _never() -> BoolArray:
+    return np.zeros(0, dtype=bool)
 
 
 @dataclass(frozen=True)
@@ -77,6 +82,8 @@ class Drive:
     temperature_c: FloatArray  # (n+1,) brakes
     stop_c: FloatArray  # (n+1,) rise of one full stop [K]
     energy: EnergyLedger
+    interrupted: BoolArray = field(default_factory=_never)
+    # (n,) a gear change at its start opens the driveline; empty where none does
 
     @property
     def states(self) -> tuple[tuple[tuple[int, float], ...], ...]:
@@ -105,9 +112,11 @@ class Drive:
 
     @property
     def onsets(self) -> int:
-        """How many times the retarder comes on after a piece without it."""
+        """How many times the retarder comes on, again after each gear change that released it."""
         on = self.retarder_share > 0.0
-        return int(on[0]) + int(np.count_nonzero(on[1:] & ~on[:-1]))
+        again = self.interrupted if len(self.interrupted) else np.zeros(len(on), dtype=bool)
+        begins = on[1:] & (~on[:-1] | again[1:])
+        return int(on[0]) + int(np.count_nonzero(begins))
 
 
 def drive(
@@ -124,6 +133,7 @@ def drive(
     power_rule: PowerRule = "lower",
     deceleration_ms2: float | None = None,
     acceleration_ms2: float | None = None,
+    gearbox: Gearbox = "uninterrupted",
 ) -> Drive:
     """Drive of one truck along a road profile.
 
@@ -158,6 +168,9 @@ def drive(
         Which curve of retarding power counts.
     deceleration_ms2, acceleration_ms2 : float, optional
         Changes of speed where the wish changes, 0.5 and 0.3 by default. [m/s2]
+    gearbox : {"uninterrupted", "manual", "automated", "converter"}
+        Kind of gearbox: in each gear change of a manual or an automated one the
+        driveline is open, and the wheel brakes hold the truck alone.
 
     Returns
     -------
@@ -208,9 +221,12 @@ def drive(
     kinetic = 0.5 * mass_kg * (node_speed[:-1] ** 2 - node_speed[1:] ** 2)
     need = (gravity - drag) * speed + kinetic / time
 
+    engaged = engaged_share(gear, time, gearbox)
+    friction = friction * engaged
+    grip = np.ones(len(time)) if kind == "driveline" else engaged * locked(gear, gearbox)
     engine = np.clip(need, 0.0, friction)
     rest = np.where(allowed, np.maximum(need - friction, 0.0), 0.0)
-    cylinders, share, retarded = _retard(rest, rpm, speed, truck, kind, habit, power_rule)
+    cylinders, share, retarded = _retard(rest, grip, rpm, speed, truck, kind, habit, power_rule)
     brakes = np.maximum(need - friction - retarded, 0.0)
 
     sink = heat_model(truck, conditions)
@@ -245,11 +261,13 @@ def drive(
         temperature_c=temperature,
         stop_c=stop,
         energy=ledger,
+        interrupted=gear_changes(gear) & (engaged < 1.0),
     )
 
 
 def _retard(
     rest: FloatArray,
+    grip: FloatArray,
     rpm: FloatArray,
     speed: FloatArray,
     truck: TruckModel,
@@ -257,7 +275,10 @@ def _retard(
     habit: Habit,
     rule: PowerRule,
 ) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Braking cylinders, share of time and mean power of the retarder beyond friction."""
+    """Braking cylinders, share of time and mean power of the retarder beyond friction.
+
+    `grip` is the share of the time in which it may work at all.
+    """
     none = np.zeros(rest.shape, dtype=np.int64)
     if kind == "none":
         return none, np.zeros(rest.shape), np.zeros(rest.shape)
@@ -265,7 +286,7 @@ def _retard(
         positions = _positions(truck, habit)
         power = np.array([retarding_power(rpm, count, truck, rule) for count in positions])
         available = power - friction_power(rpm, truck)
-        holds = available >= rest
+        holds = available * grip >= rest
         chosen = np.where(holds.any(axis=0), np.argmax(holds, axis=0), len(positions) - 1)
         full = np.take_along_axis(available, chosen[None], axis=0)[0]
         cylinders = np.array(positions, dtype=np.int64)[chosen]
@@ -275,8 +296,8 @@ def _retard(
             full = driveline_power(speed, truck)
         else:
             full = throttle_power(rpm, truck) - friction_power(rpm, truck)
-    works = (rest > 0.0) & (full > 0.0)
-    share = np.where(works, np.minimum(rest / np.where(works, full, 1.0), 1.0), 0.0)
+    works = (rest > 0.0) & (full > 0.0) & (grip > 0.0)
+    share = np.where(works, np.minimum(rest / np.where(works, full, 1.0), grip), 0.0)
     return np.where(works, cylinders, 0), share, share * full
 
 

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from noisemap.descent.brake_temperature import Conditions
 from noisemap.descent.drive import Drive, Habit, drive
+from noisemap.descent.gearbox import Gearbox
 from noisemap.descent.truck import TruckModel
 from noisemap.scene.model import Stretches
 from noisemap.states import RetarderKind, Zone
@@ -26,6 +27,7 @@ class TruckClass:
     mass: float  # [kg]
     share: float
     retarder: RetarderKind
+    gearbox: Gearbox = "uninterrupted"
 
 
 @dataclass(frozen=True)
@@ -86,4 +88,5 @@ def drive_road(
         retarder_kind=truck.retarder if retarder is None else retarder,
         conditions=practice.conditions,
         habit=practice.habit,
+        gearbox=truck.gearbox,
     )

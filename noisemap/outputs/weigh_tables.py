@@ -180,7 +180,9 @@ def entries_table(weighed: Weighed, units: str) -> Table:
     return Table(
         "weigh_entries",
         ("truck", "weight", "direction", "assumed speed there", "gear",
-         "engine speed there [rpm]", "highest in the zone [rpm]", f"brakes there [{unit}]"),
+         "engine speed there [rpm]", "highest in the zone [rpm]", f"brakes there [{unit}]",
+            "retarder comes on, no zone [times]",
+            "retarder comes on, with the zone [times]"),
         tuple(
             (
                 plain(one.truck),
@@ -191,6 +193,8 @@ def entries_table(weighed: Weighed, units: str) -> Table:
                 round(one.engine_speed_rpm),
                 round(one.engine_speed_in_zone_rpm),
                 _temperature(one.brake_c, units),
+                one.onsets_free,
+                one.onsets_zone,
             )
             for one in weighed.entries
         ),

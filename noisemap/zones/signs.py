@@ -42,6 +42,8 @@ class EntryRow:
     engine_speed_rpm: float
     engine_speed_in_zone_rpm: float  # highest in the zone
     brake_c: float
+    onsets_free: int  # times the retarder comes on over the whole road, no zone
+    onsets_zone: int  # the same with the zone
 
 
 @dataclass(frozen=True)
@@ -98,6 +100,7 @@ def entry_rows(
     first = int(np.argmax(inside))
     out = []
     for truck in trucks:
+        free = drive_road(scene.stretches, road, direction, truck, practice)
         drive = drive_road(scene.stretches, road, direction, truck, practice, silent=zone)
         out.append(
             EntryRow(
@@ -109,6 +112,8 @@ def entry_rows(
                 engine_speed_rpm=float(drive.engine_speed_rpm[first]),
                 engine_speed_in_zone_rpm=float(drive.engine_speed_rpm[inside].max()),
                 brake_c=float(drive.temperature_c[first]),
+                onsets_free=free.onsets,
+                onsets_zone=drive.onsets,
             )
         )
     return tuple(out)
