@@ -10,6 +10,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from noisemap.routes.choose import weighted_ways
 from noisemap.routes.network import (
     Network,
     Vehicle,
@@ -21,7 +22,13 @@ from noisemap.routes.network import (
     main_part,
     network,
 )
-from noisemap.routes.pareto import ArcCosts, Found, Tolerance, pareto_routes
+from noisemap.routes.pareto import (
+    ArcCosts,
+    Found,
+    Tolerance,
+    pareto_routes,
+    way_figures,
+)
 from noisemap.scene.model import Links, Road, Scene, TurnRule
 
 
@@ -185,6 +192,49 @@ def test_tolerance_thins_the_front_and_keeps_its_ends() -> None:
         assert few.time_s[0] == pytest.approx(whole.time_s[0])
         thinned += len(few.ways) < len(whole.ways)
     assert thinned > 5
+
+
+def test_figures_of_a_way_are_those_of_the_search() -> None:
+    checked = 0
+    for seed in range(30):
+        tail, head, link, costs = random_graph(seed)
+        pointer, follow = allowed_turns(tail, head, link, [str(v) for v in link], [])
+        found = search(tail, head, pointer, follow, costs, 60.0)
+        for place, way in enumerate(found.ways):
+            expected = (
+                found.time_s[place],
+                found.burden[place],
+                found.zone_m[place],
+                found.peak_c[place],
+            )
+            assert way_figures(costs, way, 65.0) == pytest.approx(expected, rel=1e-12)
+            checked += 1
+    assert checked > 30
+
+
+def test_weighted_ways_start_with_the_fastest_and_are_never_beaten() -> None:
+    """A way best for a weighted sum of time and burden is beaten by none in both."""
+    several = 0
+    for seed in range(60):
+        tail, head, link, costs = random_graph(seed)
+        pointer, follow = allowed_turns(tail, head, link, [str(v) for v in link], [])
+        cool = replace(costs, factor=np.ones_like(costs.factor), offset=costs.offset * 0.0)
+        cool = replace(cool, zone_m=cool.zone_m * 0.0)
+        nodes = int(max(tail.max(), head.max())) + 1
+        empty = np.zeros(len(tail), np.int64)
+        net = Network(
+            empty, empty, empty, empty.astype(bool), tail, head, link, nodes, pointer, follow, {}
+        )
+        true = enumerated(tail, head, pointer, follow, cool, 0, 1, math.inf)
+        if not true:
+            continue
+        ways = weighted_ways(net, cool, 0, 1, 65.0)
+        shown = [way_figures(cool, way, 65.0)[:2] for way in ways]
+        assert shown[0][0] == pytest.approx(min(row[0] for row in true))
+        for time_s, burden in shown:
+            assert not any(t < time_s - 1e-6 and b < burden - 1e-6 for t, b, *_ in true)
+        several += len(ways) > 1
+    assert several > 10
 
 
 def test_a_cut_search_says_so() -> None:

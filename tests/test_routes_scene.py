@@ -18,8 +18,15 @@ from noisemap.cli.route import route_command
 from noisemap.descent.quiet_step import rig
 from noisemap.errors import UsageError
 from noisemap.outputs.route_page import Occasion
-from noisemap.outputs.route_sheets import Told, routes_json, routes_text, write_routes
+from noisemap.outputs.route_sheets import (
+    Told,
+    method_sentences,
+    routes_json,
+    routes_text,
+    write_routes,
+)
 from noisemap.outputs.route_tracks import GPX, KML
+from noisemap.routes import choose
 from noisemap.routes.arcs import arc_costs, climb_speed, drive_pieces, road_pieces, silent_pieces
 from noisemap.routes.choose import (
     Answer,
@@ -151,6 +158,20 @@ def test_two_roads_are_two_alternatives(place: Scene, store: TransferStore) -> N
     assert quiet.route.unknown_m["access for trucks"] == 0.0
     assert quiet.route.unknown_m["weight"] == 0.0
     assert usual.route.fuel_l > 0.0
+
+
+def test_a_cut_search_still_tells_alternatives(
+    place: Scene, store: TransferStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usual = choose.choice
+    monkeypatch.setattr(
+        choose, "choice", lambda group, name: 0.0 if name == "labels" else usual(group, name)
+    )
+    answer = find_routes(setting(place, store), TRUCK, START, END)
+    assert answer.search_cut
+    assert [one.route.roads[0][0] for one in answer.alternatives] == ["Long Road", "Short Road"]
+    said = told(place, setting(place, store), answer)
+    assert any("search was cut" in text for text in method_sentences(said))
 
 
 def test_burden_is_people_times_exposure(place: Scene, store: TransferStore) -> None:

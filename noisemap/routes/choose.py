@@ -19,7 +19,13 @@ from noisemap.routes.network import (
     least_costs,
     network,
 )
-from noisemap.routes.pareto import ArcCosts, Tolerance, pareto_routes
+from noisemap.routes.pareto import (
+    ArcCosts,
+    Tolerance,
+    pareto_routes,
+    unbeaten,
+    way_figures,
+)
 from noisemap.scene.model import Scene
 from noisemap.states import Zone
 
@@ -30,6 +36,7 @@ BoolArray = npt.NDArray[np.bool_]
 QUIETER_SHARE = 0.95  # of the ordinary burden, below it a route counts as quieter
 STEEPER = 0.0025  # of slope
 HOTTER_K = 1.0
+WEIGHTS = (0.1, 0.3, 1.0, 3.0, 10.0)  # of a share of the fastest way against its time
 LEAST_MOVED = 0.01  # of the ordinary burden, what a place must gain to be named
 
 
@@ -142,8 +149,8 @@ def find_routes(
         ),
         labels=int(choice("network", "labels")),
     )
-    ways = found.ways if found.ways else (tuple(fastest),)
-    chosen = spread_out(net, setting, ways, found.burden, found.peak_c, found.zone_m, most)
+    ways, figures = _front(setting, net, costs, (begin, end), found.ways, limit)
+    chosen = spread_out(net, setting, ways, figures, most)
     routes = [evaluate(setting, net, way) for way in chosen]
     return Answer(
         ranked(routes, setting, most),
@@ -154,6 +161,44 @@ def find_routes(
         closed,
         left_out,
     )
+
+
+def _front(
+    setting: Setting,
+    net: Network,
+    costs: ArcCosts,
+    ends: tuple[int, int],
+    found: Sequence[tuple[int, ...]],
+    longest_s: float,
+) -> tuple[list[tuple[int, ...]], FloatArray]:
+    """Ways found and ways by weighted sums that no other beats, in the order of time."""
+    ways = list(dict.fromkeys([*weighted_ways(net, costs, *ends, setting.one.entry_c), *found]))
+    figures = np.array([way_figures(costs, way, setting.one.entry_c) for way in ways])
+    within = np.flatnonzero(figures[:, 0] <= longest_s)
+    kept = within[unbeaten(figures[within])]
+    return [ways[index] for index in kept.tolist()], figures[kept]
+
+
+def weighted_ways(
+    net: Network, costs: ArcCosts, start: int, target: int, entry_c: float
+) -> list[tuple[int, ...]]:
+    """Ways that are best for weighted sums of time with noise, zones and heating.
+
+    They cost little whatever the size of the front, so a search that had to be cut still
+    has alternatives to tell.  The fastest way is the first.
+    """
+    last = costs.node[1:] - 1
+    heat = np.maximum((costs.factor[last] - 1.0) * entry_c + costs.offset[last], 0.0)
+    ways = [tuple(fastest_arcs(net, costs.time_s, start, target))]
+    time = float(costs.time_s[list(ways[0])].sum())
+    for other in (costs.burden, costs.zone_m, heat):
+        whole = float(other[list(ways[0])].sum())
+        if whole <= 0.0:
+            continue
+        for weight in WEIGHTS:
+            cost = costs.time_s / time + weight * other / whole
+            ways.append(tuple(fastest_arcs(net, cost, start, target)))
+    return list(dict.fromkeys(ways))
 
 
 def _costs(setting: Setting, net: Network, zones: Sequence[Zone]) -> ArcCosts:
@@ -183,19 +228,15 @@ def spread_out(
     net: Network,
     setting: Setting,
     ways: Sequence[tuple[int, ...]],
-    burden: FloatArray,
-    peak_c: FloatArray,
-    zone_m: FloatArray,
+    figures: FloatArray,
     most: int,
 ) -> list[tuple[int, ...]]:
     """Fastest, quietest, coolest and freest of zones first, then what is most unlike them.
 
-    Ways come in the order of time.  A way that shares nearly all its length with one
-    already taken is passed over, unless fewer than two would remain.
+    Ways come in the order of time, their figures are time, burden, zones and hottest
+    brakes.  A way that shares nearly all its length with one already taken is passed over.
     """
-    wanted = [0]
-    if len(burden) == len(ways):
-        wanted += [int(np.argmin(burden)), int(np.argmin(peak_c)), int(np.argmin(zone_m))]
+    wanted = [0, *(int(np.argmin(figures[:, column])) for column in (1, 3, 2))]
     order = [*dict.fromkeys(wanted), *(i for i in range(len(ways)) if i not in wanted)]
     taken: list[int] = []
     for index in order:
@@ -231,15 +272,7 @@ def ranked(routes: Sequence[Route], setting: Setting, most: int) -> tuple[Altern
     that are steeper or hotter than it; last those over the planning limit.
     """
     figures = np.array([[r.drive.duration_s, r.burden, r.zone_m, r.drive.peak_c] for r in routes])
-    kept = [
-        index
-        for index, row in enumerate(figures)
-        if not any(
-            (other <= row).all() and (other < row).any()
-            for place, other in enumerate(figures)
-            if place != index
-        )
-    ]
+    kept = unbeaten(figures).tolist()
     usual = min(kept, key=lambda index: figures[index, 0])
     base = routes[usual]
     told = []

@@ -11,6 +11,7 @@ cool the brakes is no route.
 from __future__ import annotations
 
 import heapq
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -116,6 +117,32 @@ def pareto_routes(
         ways.append(tuple(way[::-1]))
     best = values[ends]
     return Found(tuple(ways), best[:, 0], best[:, 1], best[:, 2], best[:, 4], int(count), bool(cut))
+
+
+def way_figures(costs: ArcCosts, way: Sequence[int], entry_c: float) -> tuple[float, ...]:
+    """Time [s], burden, metres of zone and hottest temperature [°C] of one way."""
+    arcs = list(way)
+    temperature, hottest = entry_c, -np.inf
+    for arc in arcs:
+        nodes = slice(int(costs.node[arc]), int(costs.node[arc + 1]))
+        march = costs.factor[nodes] * temperature + costs.offset[nodes]
+        hottest = max(hottest, float((march + costs.stop[nodes]).max()))
+        temperature = float(march[-1])
+    sums = (costs.time_s[arcs].sum(), costs.burden[arcs].sum(), costs.zone_m[arcs].sum())
+    return (*(float(value) for value in sums), hottest)
+
+
+def unbeaten(figures: FloatArray) -> IntArray:
+    """Rows that no other row beats, the first of equal ones, in the order of their first figure.
+
+    >>> unbeaten(np.array([[2.0, 1.0], [1.0, 2.0], [2.0, 2.0], [1.0, 2.0]])).tolist()
+    [1, 0]
+    """
+    kept: list[int] = []
+    for row in np.lexsort(figures.T[::-1]).tolist():
+        if not any((figures[other] <= figures[row]).all() for other in kept):
+            kept.append(row)
+    return np.array(kept, np.int64)
 
 
 @compiled
