@@ -22,9 +22,8 @@ from noisemap.scene.grades import (
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.model import ON_GROUND, Road
 from noisemap.scene.network import Way, split_edges, strokes
+from noisemap.scene.road_files import RawRoads, RawWay
 from noisemap.scene.roads import (
-    RawRoads,
-    RawWay,
     build_roads,
     emitting_edges,
     find_road,

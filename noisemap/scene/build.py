@@ -50,14 +50,13 @@ from noisemap.scene.obstacles import (
     no_obstacles,
     read_walls,
 )
+from noisemap.scene.road_files import RawRoads, read_roads
 from noisemap.scene.roads import (
-    RawRoads,
     build_roads,
     emitting_edges,
     find_road,
     name_strokes,
     place_roads,
-    read_roads,
 )
 from noisemap.scene.settlement import near_homes, place_receivers, read_homes, with_proxies
 from noisemap.scene.stretches import cut_stretches
@@ -349,6 +348,7 @@ def _obstacles(
     notes.assumptions.extend(sentences)
     if screening is not None and len(blocks.edges):
         assumed = np.isnan(screening.height) & np.isnan(screening.levels)
+        assumed &= shapely.area(screening.shapes) > 0.0
         if assumed.any():
             notes.assumptions.append(
                 "Buildings without height or storeys, taken as two storeys of 3 m: "

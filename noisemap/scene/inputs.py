@@ -33,6 +33,8 @@ class SceneInputs:
     roads_encoding: str | None = None
     roads_decimal: Decimal = "."
     roads_columns: Mapping[str, str] = field(default_factory=dict)
+    road_class_words: Mapping[str, str] = field(default_factory=dict)  # the file's word -> class
+    road_speed_unit: Literal["kmh", "mph"] | None = None  # of plain numbers; None takes km/h
     road_classes: tuple[str, ...] | None = None  # read at all; None takes every known class
     truck_classes: tuple[str, ...] | None = None  # emit; None takes the classes marked so
     road_names: tuple[str, ...] | None = None  # only these roads emit; id, name or ref

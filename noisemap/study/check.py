@@ -20,7 +20,7 @@ from noisemap.scene.ground import read_land
 from noisemap.scene.homes import read_buildings
 from noisemap.scene.model import Scene
 from noisemap.scene.obstacles import read_walls
-from noisemap.scene.roads import read_roads
+from noisemap.scene.road_files import read_roads
 from noisemap.scene.terrain import open_terrain
 from noisemap.study.compute import traffic_of
 from noisemap.study.prepare import Prepared, prepare

@@ -102,6 +102,8 @@ class RoadsTable(LayerTable):
     """The road network."""
 
     classes: list[str] | None = None  # read at all
+    class_words: dict[str, str] = {}  # the file's word -> one of the classes
+    speed_unit: Literal["kmh", "mph"] | None = None  # of plain numbers; None: km/h
     truck_classes: list[str] | None = None  # carry the modelled traffic
     names: list[str] | None = None  # only these roads emit
     survey: FileName | None = None  # lon, lat, height_m along a road; wins over the terrain

@@ -8,7 +8,7 @@ from typing import Any
 from noisemap.study.hours import show_hours
 from noisemap.study.model import Study
 
-MAPS = ("columns", "kinds", "classes")
+MAPS = ("columns", "kinds", "classes", "class_words")
 """Tables whose keys are words of the user's own files."""
 
 
