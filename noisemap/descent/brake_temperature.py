@@ -65,12 +65,19 @@ class Conditions:
                 )
 
     @staticmethod
-    def degraded(preset: Preset = "modern_drag", ambient_c: float | None = None) -> Conditions:
-        """Two of ten brakes out, so a fifth less heat sink and cooling, and a warm entry."""
+    def degraded(
+        preset: Preset = "modern_drag",
+        ambient_c: float | None = None,
+        entry_c: float | None = None,
+    ) -> Conditions:
+        """Two of ten brakes out, so a fifth less heat sink and cooling, and a warm entry.
+
+        The entry is never cooler than `entry_c`, that of the sound brakes.
+        """
         worn = _constants("degraded")
         return Conditions(
             preset,
-            worn["entry_c"],
+            worn["entry_c"] if entry_c is None else max(worn["entry_c"], entry_c),
             _default("ambient_c") if ambient_c is None else ambient_c,
             worn["brakes_out_share"],
         )

@@ -37,11 +37,17 @@ class Practice:
     conditions: Conditions
     habit: Habit = "lowest_that_holds"
     assumed_speed: float | None = None  # a lower speed than the posted one [m/s]
+    highest_speed: float = np.inf  # what trucks keep to wherever more is posted [m/s]
 
 
 def road_rows(stretches: Stretches, road: int) -> npt.NDArray[np.int64]:
     """Indices of a road's stretches, which lie together and in the order of chainage."""
     return np.flatnonzero(stretches.road == road)
+
+
+def truck_speed(posted: FloatArray, practice: Practice) -> FloatArray:
+    """Speed of trucks where a speed is posted for all [m/s]."""
+    return np.minimum(posted, practice.highest_speed)
 
 
 def in_zone(stretches: Stretches, rows: npt.NDArray[np.int64], zone: Zone) -> BoolArray:
@@ -72,7 +78,7 @@ def drive_road(
         allowed = ~in_zone(stretches, rows, silent)
     nodes = np.append(stretches.from_m[rows], stretches.to_m[rows[-1]])
     grade = stretches.grade[rows]
-    speed = stretches.speed_limit_kmh[rows] / 3.6
+    speed = truck_speed(stretches.speed_limit_kmh[rows] / 3.6, practice)
     if practice.assumed_speed is not None:
         speed = np.minimum(speed, practice.assumed_speed)
     if direction < 0:

@@ -19,6 +19,7 @@ from noisemap.community.indicators import (
 from noisemap.community.passes import expected_passes
 from noisemap.exposure.product import PassLevels
 from noisemap.exposure.results import HomeLevels
+from noisemap.exposure.rules import rule as chosen
 from noisemap.levels import to_energy
 from noisemap.scene.model import Homes, Receivers
 
@@ -35,6 +36,7 @@ class Scenario:
     braking_by_hour: FloatArray  # (receiver, 24) mean A-weighted energy of braking trucks [1]
     traffic_by_hour: FloatArray  # (receiver, 24) of all modelled traffic [1]
     maximum: FloatArray  # (receiver, class) pass maxima [dB]
+    exhaust_share: FloatArray  # (receiver, class) of the energy at that maximum [1]
     per_hour: FloatArray  # (class, 24) passes an hour [1/h]
 
 
@@ -43,13 +45,33 @@ def scenario(
 ) -> Scenario:
     """Hourly energies of a rule from the exposure of one pass and its counts."""
     braking = passes.energy.astype(float) @ (per_hour / 3600.0)
-    return Scenario(braking, braking + other_by_hour, passes.maximum.astype(float), per_hour)
+    return Scenario(
+        braking,
+        braking + other_by_hour,
+        passes.maximum.astype(float),
+        passes.exhaust_share.astype(float),
+        per_hour,
+    )
 
 
 def passes_above(rule: Scenario, hours: frozenset[int], level: float, spread: float) -> FloatArray:
     """Expected passes whose maximum exceeds a level, in a set of hours, at each receiver [1]."""
     counts = rule.per_hour[:, sorted(hours)].sum(axis=1)
     return expected_passes(rule.maximum, spread, counts, level)
+
+
+def braking_passes_above(
+    rule: Scenario, hours: frozenset[int], level: float, spread: float
+) -> FloatArray:
+    """Expected passes above a level whose loudest moment is the exhaust, at each receiver [1].
+
+    A pass whose tyres and engine are louder than its exhaust where it is heard most
+    is traffic, not braking.
+    """
+    counts = rule.per_hour[:, sorted(hours)].sum(axis=1)
+    led = rule.exhaust_share >= chosen("exhaust_led")
+    heard = np.where(led, rule.maximum, -np.inf)
+    return expected_passes(heard, spread, counts, level)
 
 
 def loudest(values: FloatArray, receivers: Receivers, homes: Homes) -> FloatArray:
@@ -93,7 +115,7 @@ def home_levels(
         worst_hour=hour,
         l_a_max=at_home(rule.maximum[:, occurs].max(axis=1, initial=-np.inf)),
         passes_night={
-            level: at_home(passes_above(rule, periods.night, level, spread))
+            level: at_home(braking_passes_above(rule, periods.night, level, spread))
             for level in PASS_LEVELS
         },
         l_eq_traffic=at_home(equivalent_level(traffic)),

@@ -14,8 +14,9 @@ import numpy.typing as npt
 
 from noisemap.bands import A_WEIGHT, N_BANDS
 from noisemap.descent.drive import Drive
-from noisemap.exposure.driving import TruckClass, road_rows
+from noisemap.exposure.driving import Practice, TruckClass, road_rows, truck_speed
 from noisemap.exposure.product import PassSound
+from noisemap.exposure.rules import rule
 from noisemap.exposure.traffic import Flow
 from noisemap.levels import to_energy
 from noisemap.scene.model import Stretches
@@ -53,15 +54,16 @@ def braking_classes(
     flows: Sequence[Flow],
     trucks: Sequence[TruckClass],
     drives: Mapping[DriveKey, Drive],
+    stretches: Stretches,
 ) -> list[PassClass]:
-    """Free passes of the trucks that use a retarder somewhere on their road."""
+    """Free passes of the trucks that use a retarder on a downgrade of their road."""
     classes = []
     for flow in flows:
         if flow.vehicle_class != "heavy" or flow.exhaust_state is None:
             continue
         for index, truck in enumerate(trucks):
             drive = drives.get((flow.road, flow.direction, index, FREE))
-            if drive is None or not brakes_with_retarder(drive):
+            if drive is None or not brakes_downhill(drive, driven_grade(stretches, flow)):
                 continue
             classes.append(
                 PassClass(
@@ -76,9 +78,18 @@ def braking_classes(
     return classes
 
 
-def brakes_with_retarder(drive: Drive) -> bool:
-    """Whether the truck's cylinders brake anywhere on this drive."""
-    return bool(drive.braking_cylinders.any())
+def brakes_downhill(drive: Drive, grade: FloatArray) -> bool:
+    """Whether the truck's cylinders brake on a downgrade worth the name, in driving order.
+
+    Slowing down on the level or on a climb does not make a braking truck.
+    """
+    return bool(np.any((drive.braking_cylinders > 0) & (grade <= -rule("least_downgrade"))))
+
+
+def driven_grade(stretches: Stretches, flow: Flow) -> FloatArray:
+    """Grade of a flow's road in driving order, negative downhill [1]."""
+    grade = stretches.grade[road_rows(stretches, flow.road)]
+    return grade if flow.direction > 0 else -grade[::-1]
 
 
 def silent_in(classes: Sequence[PassClass], zone: str) -> list[PassClass]:
@@ -98,7 +109,8 @@ def pass_sound(
     """Energy and peak emission of every class, A-weighted, over (class, stretch, height, band).
 
     The sound power of a state counts in full for the peak at any share above
-    zero, and by its share of time for the energy.  Parts of a road that lie
+    zero, and by its share of time for the energy.  The gradient term of running
+    noise counts uphill only.  Parts of a road that lie
     outside the sounding stretches emit nothing.
     """
     count, total = len(classes), len(stretches.road)
@@ -115,7 +127,9 @@ def pass_sound(
         order = rows if one.direction > 0 else rows[::-1]
         v = drive.speed_ms
         speed[c, order] = v
-        power = to_energy(vehicle_sound_power("heavy", v, temperature_c=temperature) + A_WEIGHT)
+        climb = np.maximum(one.direction * stretches.grade[order], 0.0)
+        level = vehicle_sound_power("heavy", v, grade=climb, temperature_c=temperature)
+        power = to_energy(level + A_WEIGHT)
         duration = drive.time_s[:, None]
         seconds[c, order] = drive.time_s
         running[c, order] = power
@@ -158,21 +172,23 @@ def other_flows(flows: Sequence[Flow], classes: Sequence[PassClass]) -> list[Flo
 
 
 def traffic_emission(
-    flows: Sequence[Flow], stretches: Stretches, temperature: float
+    flows: Sequence[Flow], stretches: Stretches, temperature: float, practice: Practice
 ) -> Float32Array:
     """Mean A-weighted sound power by hour, over (hour, stretch, height, band) [1].
 
-    Rolling and propulsion of every counted vehicle at the posted speed.  The
+    Rolling and propulsion of every counted vehicle at the posted speed, trucks no
+    faster than the study lets them drive.  The
     gradient term of heavy vehicles counts uphill only: downhill it stands for
     engine braking, which has its own source here.
     """
     out = np.zeros((24, len(stretches.road), 2, N_BANDS))
     for flow in flows:
         rows = road_rows(stretches, flow.road)
-        speed = stretches.speed_limit_kmh[rows] / 3.6
+        speed = np.minimum(stretches.speed_limit_kmh[rows], rule("highest_vehicle_speed_kmh")) / 3.6
         grade = flow.direction * stretches.grade[rows]
         if flow.vehicle_class == "heavy":
             grade = np.maximum(grade, 0.0)
+            speed = truck_speed(speed, practice)
         level = vehicle_sound_power(
             flow.vehicle_class, speed, grade=grade, temperature_c=temperature
         )

@@ -200,13 +200,16 @@ class PathShares:
     twin_energy: FloatArray  # (receivers,) over the perturbed terrain
     long_term_energy: FloatArray  # (receivers,) with Cmet
     flagged: FloatArray  # (receivers, 8) energy of the paths with each flag
+    screened: FloatArray  # (receivers,) energy of the paths whose sight line is cut
     nearest: FloatArray  # (receivers,) distance to the nearest sounding stretch [m]
 
 
 def path_shares(store: TransferStore, emission: Float32Array) -> PathShares:
     """Energies by flag, with Cmet and over the twin, for one emission (stretch, height, band)."""
     n = store.receivers
-    shares = PathShares(np.zeros(n), np.zeros(n), np.zeros(n), np.zeros((n, 8)), np.full(n, np.inf))
+    shares = PathShares(
+        np.zeros(n), np.zeros(n), np.zeros(n), np.zeros((n, 8)), np.zeros(n), np.full(n, np.inf)
+    )
     _path_shares(
         store.pointer,
         store.stretch,
@@ -220,6 +223,8 @@ def path_shares(store: TransferStore, emission: Float32Array) -> PathShares:
         shares.twin_energy,
         shares.long_term_energy,
         shares.flagged,
+        store.grazing,
+        shares.screened,
         shares.nearest,
     )
     return shares
@@ -239,6 +244,8 @@ def _path_shares(
     twin_energy: Array,
     long_term: Array,
     flagged: Array,
+    grazing: Array,
+    screened: Array,
     nearest: Array,
 ) -> None:
     for r in prange(len(pointer) - 1):
@@ -250,6 +257,8 @@ def _path_shares(
                 for b in range(t.shape[2]):
                     e += t[p, h, b] * emission[s, h, b]
                 path += e
+                if grazing[p, h] > 0.0:
+                    screened[r] += e
                 twin_energy[r] += e * 10.0 ** (0.1 * twin[p, h])
                 long_term[r] += e * cmet[p, h]
             energy[r] += path

@@ -14,22 +14,30 @@ from noisemap.states import EXHAUST_STATES, UNMUFFLED, ExhaustState
 
 FloatArray = npt.NDArray[np.float64]
 
+BLOCK = 2000
+"""Receivers sampled at once."""
+
 
 @dataclass(frozen=True)
 class NightEnergy:
-    """Mean night energy at each home's loudest receiver, by exhaust state (home, state) [1]."""
+    """Mean night energy at receivers, by exhaust state (receiver, state) [1]."""
 
     exhaust: FloatArray  # exhausts of all braking trucks, nobody obeying
     running: FloatArray  # tyres and engines of the same trucks
     bound: FloatArray  # exhausts of the passes that the zone binds, in its hours
     silent: FloatArray  # the same with the retarder silent in the zone
-    other: FloatArray  # (home,) all other modelled traffic
+    other: FloatArray  # (receiver,) all other modelled traffic
+
+    def rows(self, first: int, last: int) -> NightEnergy:
+        """Some of the receivers."""
+        parts = (self.exhaust, self.running, self.bound, self.silent, self.other)
+        return NightEnergy(*(part[first:last] for part in parts))
 
 
 def by_state(
     energy: FloatArray, counts: FloatArray, states: Sequence[ExhaustState], seconds: float
 ) -> FloatArray:
-    """Mean energy by exhaust state from exposures of single passes (home, class) and counts [1]."""
+    """Mean energy by state from exposures of single passes (receiver, class) and counts [1]."""
     out = np.zeros((energy.shape[0], len(EXHAUST_STATES)))
     for index, state in enumerate(EXHAUST_STATES):
         rows = np.array([one == state for one in states], dtype=bool)
@@ -43,7 +51,7 @@ def relief_samples(
     draws: Draws,
     background: float | None = None,
 ) -> FloatArray:
-    """Samples of the fall of the night level, over (sample, home) [dB].
+    """Samples of the fall of the night level, over (sample, receiver) [dB].
 
     Of braking trucks alone, or of the total with a background level [dB].
     """
@@ -63,3 +71,37 @@ def relief_samples(
     heard = (before > 0.0) & (after > 0.0)
     ratio = np.divide(before, after, out=np.ones_like(before), where=heard)
     return np.asarray(10.0 * np.log10(ratio))
+
+
+def people_relief(
+    night: NightEnergy,
+    people: FloatArray,
+    observance: float,
+    draws: Draws,
+    helped_from: float,
+    background: float | None = None,
+) -> tuple[FloatArray, FloatArray]:
+    """Samples of the people quieter by `helped_from` [dB] or more, and of the mean fall [dB].
+
+    Receivers are taken in blocks, so that memory stays bounded.
+    """
+    helped = np.zeros(draws.samples)
+    total = np.zeros(draws.samples)
+    for first in range(0, len(people), BLOCK):
+        last = min(first + BLOCK, len(people))
+        fall = relief_samples(night.rows(first, last), observance, draws, background)
+        helped += (fall >= helped_from) @ people[first:last]
+        total += fall @ people[first:last]
+    return helped, total / max(float(people.sum()), 1e-12)
+
+
+def level_spread(night: NightEnergy, draws: Draws) -> FloatArray:
+    """Standard deviation of each receiver's night level from the common errors [dB]."""
+    gain = np.stack([to_energy(draws.exhaust[state]) for state in EXHAUST_STATES], axis=1)
+    out = np.zeros(len(night.other))
+    for first in range(0, len(out), BLOCK):
+        part = night.rows(first, first + BLOCK)
+        energy = gain @ part.exhaust.T + to_energy(draws.silent)[:, None] * part.running.sum(axis=1)
+        heard = energy.min(axis=0) > 0.0
+        out[first : first + BLOCK][heard] = (10.0 * np.log10(energy[:, heard])).std(axis=0)
+    return out

@@ -32,7 +32,7 @@ class HomeLevels:
     l_eq_worst_hour: FloatArray  # loudest hour of the 24 [dB]
     worst_hour: npt.NDArray[np.int64]  # which hour it is, 0-23
     l_a_max: FloatArray  # loudest pass class that occurs, A-weighted, fast [dB]
-    passes_night: Mapping[int, FloatArray]  # level [dB] -> passes a night above it
+    passes_night: Mapping[int, FloatArray]  # level [dB] -> braking passes a night above it
     l_eq_traffic: FloatArray  # all modelled traffic, 24 h energy mean [dB]
     l_den_traffic: FloatArray
     l_night_traffic: FloatArray
@@ -59,8 +59,11 @@ class BrakeRow:
 
     @property
     def forbids(self) -> bool:
-        """Whether the zone takes this truck over the planning limit that it kept before."""
-        return self.peak_zone_c > self.planning_limit_c >= self.peak_free_c
+        """Whether the zone takes this truck over a limit, planning or hard, that it kept before."""
+        return any(
+            self.peak_zone_c > limit >= self.peak_free_c
+            for limit in (self.planning_limit_c, self.hard_limit_c)
+        )
 
 
 @dataclass(frozen=True)

@@ -186,6 +186,7 @@ def flows_from_table(
         With every column's first fault, the unknown roads and the double rows.
     """
     columns = _columns(table, roads)
+    pieces = {name: named_roads(name, roads) for name in set(columns[0])}
     counts: dict[tuple[int, int, VehicleClass, ExhaustState | None], FloatArray] = {}
     shared_out = 0
     for name, direction, hour, kind, state, count in zip(*columns, strict=True):
@@ -193,13 +194,19 @@ def flows_from_table(
         if kind == "heavy" and not state:
             parts = [(each, shares[each]) for each in EXHAUST_STATES]
             shared_out += 1
-        for index in matching_roads(name, roads):
-            ways = directions(roads[index], direction)
-            for sign in ways:
+        indices = pieces[name]
+        ways = _carriageways([roads[index] for index in indices])[direction]
+        for index in indices:
+            for sign in directions(roads[index], direction):
                 for each, share in parts:
                     hours = counts.setdefault((index, sign, kind, each), np.zeros(24))
-                    hours[int(hour)] += count * share / len(ways)
-    notes = []
+                    hours[int(hour)] += count * share / ways
+    notes = [
+        f"The counts of {name} are put on each of its {len(indices)} pieces, "
+        f"{sum(float(roads[index].chainage[-1]) for index in indices) / 1000.0:.1f} km together."
+        for name, indices in sorted(pieces.items())
+        if len(indices) > 1
+    ]
     if shared_out:
         notes.append(
             f"{shared_out} rows of {table.name} name no exhaust state: "
@@ -229,23 +236,31 @@ def _columns(table: TextTable, roads: Sequence[Road]) -> tuple[Sequence[Any], ..
             lambda: table.number("vehicles_per_hour", minimum=0.0, maximum=LARGEST_FLOW).tolist()
         ),
     ]
-    strange = sorted({name for name in names if not matching_roads(name, roads)})
+    strange = sorted({name for name in names if not named_roads(name, roads)})
     if strange:
         known = sorted({road.name for road in roads if road.name})
         shown = ", ".join(known[:8]) + (", ..." if len(known) > 8 else "")
         faults.append(f"{table.name}: road {', '.join(strange)} is not in the study ({shown})")
     if not faults:
-        faults += _row_faults(table, wanted)
+        faults += _row_faults(table, wanted, roads)
     if faults:
         raise BadDataError("\n".join(faults))
     return tuple(wanted)
 
 
-def _row_faults(table: TextTable, columns: Sequence[Sequence[Any]]) -> list[str]:
-    faults, seen = [], set()
+def _row_faults(
+    table: TextTable, columns: Sequence[Sequence[Any]], roads: Sequence[Road]
+) -> list[str]:
+    faults: list[str] = []
+    seen: set[tuple[Any, ...]] = set()
     for line, *key, _ in zip(table.lines, *columns, strict=True):
-        if tuple(key) in seen:
+        name, direction, *rest = key
+        same = ("both", direction) if direction != "both" else DIRECTIONS
+        if any((name, other, *rest) in seen for other in same):
             faults.append(f"{table.name}:{line}: a second row for {', '.join(filter(None, key))}")
+        pieces = [roads[index] for index in named_roads(name, roads)]
+        if not any(directions(road, direction) for road in pieces):
+            faults.append(f"{table.name}:{line}: direction: {name} is one-way against {direction}")
         if key[4] and key[3] != "heavy":
             faults.append(f"{table.name}:{line}: exhaust_state: leave it empty for {key[3]}")
         seen.add(tuple(key))
@@ -363,6 +378,18 @@ def matching_roads(name: str, roads: Sequence[Road]) -> list[int]:
     """Indices of the roads that a user's name means: by id, else all with that name."""
     by_id = [index for index, road in enumerate(roads) if road.road_id == name]
     return by_id or [index for index, road in enumerate(roads) if road.name == name]
+
+
+def named_roads(name: str, roads: Sequence[Road]) -> list[int]:
+    """Indices of all pieces of the road that a count means: by name, else by id."""
+    by_name = [index for index, road in enumerate(roads) if road.name == name]
+    return by_name or [index for index, road in enumerate(roads) if road.road_id == name]
+
+
+def _carriageways(pieces: Sequence[Road]) -> dict[str, int]:
+    """How many directions a road's pieces serve together: two for a pair of one-way pieces."""
+    ways = {sign * downhill_direction(road) for road in pieces for sign in directions(road, "both")}
+    return {"both": max(len(ways), 1), "downhill": 1, "uphill": 1}
 
 
 def _flows(

@@ -21,10 +21,13 @@ from noisemap.data_tables import toml_table
 from noisemap.exposure.results import Interval
 from noisemap.levels import to_energy
 from noisemap.propagation.compiled import compiled, compiled_parallel
-from noisemap.states import UNMUFFLED, ExhaustState
+from noisemap.states import EXHAUST_STATES, UNMUFFLED, ExhaustState
 
 FloatArray = npt.NDArray[np.float64]
 Array = npt.NDArray[Any]
+
+BLOCK = 2000
+"""Receivers sampled at once."""
 
 LOW_PER_CENT, HIGH_PER_CENT = 5.0, 95.0
 _TABLE_STEP = 0.02
@@ -82,7 +85,7 @@ def draw(samples: int, homes: int, seed: int) -> Draws:
     difference = rng.normal(0.0, spread("muffled_difference"), samples)
     exhaust: dict[ExhaustState, FloatArray] = {
         "straight": method + straight,
-        "worn": method + straight + 0.5 * difference,
+        "worn": method + straight + spread("worn_difference") * difference,
         "muffled": method + straight + difference,
         "after_treatment": method + straight + difference,
     }
@@ -97,9 +100,9 @@ def draw(samples: int, homes: int, seed: int) -> Draws:
 
 
 def interval(best: float, samples: FloatArray) -> Interval:
-    """A figure with the 5th and 95th percentile of its samples."""
+    """A figure with the 5th and 95th percentile of its samples, as they are."""
     low, high = np.percentile(samples, [LOW_PER_CENT, HIGH_PER_CENT])
-    return Interval(best, min(float(low), best), max(float(high), best))
+    return Interval(best, float(low), float(high))
 
 
 @dataclass(frozen=True)
@@ -216,13 +219,25 @@ def _normal_table() -> FloatArray:
 
 def people_over(
     levels: FloatArray,
+    exhaust: FloatArray,
     limit: float,
     people: FloatArray,
     home: npt.NDArray[np.int64],
     home_sigma: FloatArray,
     draws: Draws,
 ) -> FloatArray:
-    """Samples of the people at or over a limit, from levels of the whole traffic."""
-    lived_in = people > 0.0
-    error = draws.traffic[:, None] + (draws.home * home_sigma)[:, home[lived_in]]
-    return np.asarray((levels[lived_in] + error >= limit) @ people[lived_in])
+    """Samples of the people at or over a limit [1].
+
+    `exhaust` is the share of each exhaust state in the energy behind each level
+    (receiver, state); it moves with its state's error, the rest with the traffic's.
+    """
+    kept = np.flatnonzero(people > 0.0)
+    gain = np.stack([to_energy(draws.exhaust[state]) for state in EXHAUST_STATES], axis=1)
+    out = np.zeros(draws.samples)
+    for first in range(0, len(kept), BLOCK):
+        rows = kept[first : first + BLOCK]
+        share = exhaust[rows]
+        energy = gain @ share.T + to_energy(draws.traffic)[:, None] * (1.0 - share.sum(axis=1))
+        error = 10.0 * np.log10(energy) + (draws.home * home_sigma)[:, home[rows]]
+        out += (levels[rows] + error >= limit) @ people[rows]
+    return out

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from noisemap.atmosphere import pressure_at_altitude
 from noisemap.community.criteria import criteria
-from noisemap.community.indicators import night_level
+from noisemap.community.indicators import equivalent_level, night_level
 from noisemap.descent.drive import Drive
 from noisemap.errors import BadDataError
 from noisemap.exposure.areas import grid_receivers, level_areas
@@ -154,7 +154,7 @@ def compute(prepared: Prepared, scene: Scene, store_folder: Path, reporter: Repo
     )
     reporter.stage("trucks on the grade, and their levels at the homes")
     drives = free_drives(prepared, scene, flows)
-    classes = tuple(braking_classes(flows, prepared.trucks, drives))
+    classes = tuple(braking_classes(flows, prepared.trucks, drives, scene.stretches))
     sound = pass_sound(
         classes,
         drives,
@@ -165,7 +165,10 @@ def compute(prepared: Prepared, scene: Scene, store_folder: Path, reporter: Repo
     )
     passes = pass_levels(store, sound)
     other = energy_at_receivers(
-        store, traffic_emission(other_flows(flows, classes), scene.stretches, air.temperature)
+        store,
+        traffic_emission(
+            other_flows(flows, classes), scene.stretches, air.temperature, prepared.practice
+        ),
     )
     free = scenario(passes, _per_hour(classes), other)
     shares = path_shares(store, _night_emission(classes, sound, prepared))
@@ -223,10 +226,14 @@ def _base(
     air: Air,
 ) -> Base:
     study = prepared.study
-    people = people_shares(
-        night_level(free.traffic_by_hour, prepared.periods), scene.receivers, scene.homes
+    # the night decides where people count; where no night traffic runs, the whole day
+    night = night_level(free.traffic_by_hour, prepared.periods)
+    day = equivalent_level(free.traffic_by_hour)
+    people = people_shares(np.where(np.isfinite(night), night, day), scene.receivers, scene.homes)
+    hours = sorted(prepared.periods.night)
+    loudest = _loudest_receiver(
+        free.braking_by_hour[:, hours].sum(axis=1), free.braking_by_hour.sum(axis=1), scene
     )
-    loudest = _loudest_receiver(free.braking_by_hour.sum(axis=1), scene)
     background = None
     if study.background is not None:
         background = np.full(24, study.background.day_db)
@@ -260,16 +267,21 @@ def _base(
 
 
 def home_sigma(shares: PathShares, loudest: npt.NDArray[np.int64]) -> FloatArray:
-    """Error of each home's level: its receiver's, and the change over the terrain's twin [dB]."""
+    """Error of each home's level: receiver, terrain twin, and what comes over screens [dB]."""
     energy, twin = shares.energy[loudest], shares.twin_energy[loudest]
     heard = (energy > 0.0) & (twin > 0.0)
     change = np.zeros(len(loudest))
     change[heard] = from_energy(twin[heard]) - from_energy(energy[heard])
-    return np.hypot(spread("receiver"), change)
+    screened = np.divide(
+        shares.screened[loudest], energy, out=np.zeros_like(energy), where=energy > 0.0
+    )
+    parts = (spread("receiver") * np.ones_like(change), change, spread("screened") * screened)
+    return np.asarray(np.sqrt(sum(part**2 for part in parts)))
 
 
-def _loudest_receiver(energy: FloatArray, scene: Scene) -> npt.NDArray[np.int64]:
-    order = np.lexsort((-energy, scene.receivers.home))
+def _loudest_receiver(night: FloatArray, day: FloatArray, scene: Scene) -> npt.NDArray[np.int64]:
+    """Each home's loudest receiver at night, by the whole day where nights are silent."""
+    order = np.lexsort((-day, -night, scene.receivers.home))
     owners = scene.receivers.home[order]
     first = np.searchsorted(owners, np.arange(len(scene.homes.home_id)))
     return np.asarray(order[first], dtype=np.int64)

@@ -5,30 +5,46 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 import numpy as np
+import numpy.typing as npt
 
-from noisemap.community.annoyance import percent_highly_annoyed
+from noisemap.community.annoyance import people_highly_annoyed
 from noisemap.community.awakening import (
     awakening_probability,
     below_range,
     indoor_level,
     probability_of_any,
 )
-from noisemap.community.indicators import people_by_band
+from noisemap.community.indicators import (
+    day_evening_night_level,
+    level_band,
+    named_periods,
+    night_level,
+    people_by_band,
+)
 from noisemap.descent.drive import Drive
 from noisemap.exposure.driving import road_rows
+from noisemap.exposure.levels import braking_passes_above
 from noisemap.exposure.passes import FREE, DriveKey
+from noisemap.exposure.relief import NightEnergy, by_state, level_spread
 from noisemap.exposure.results import DriveRow, Findings, LevelArea, ZoneResult
+from noisemap.exposure.uncertainty import spread
 from noisemap.levels import from_energy
 from noisemap.propagation.case import path_result
 from noisemap.scene.descents import descents
 from noisemap.scene.model import Scene
 from noisemap.scene.stretches import PORTAL_M, portals
 from noisemap.source.emission import exhaust_sound_power
+from noisemap.states import EXHAUST_STATES
 from noisemap.study.compute import Computed
 from noisemap.study.hours import show_hours
 from noisemap.study.prepare import Prepared
 from noisemap.transfer.store import FLAG_WORDS
+from noisemap.zones.verdict import LEADING_LEVEL
 from noisemap.zones.weigh import Base, not_compared
+
+FloatArray = npt.NDArray[np.float64]
+
+HALF_OF_90_PER_CENT = 1.645
 
 FLAG_SHARE = 0.1
 """Share of a home's energy above which a flag of its paths is the home's flag [1]."""
@@ -36,6 +52,7 @@ FLAG_SHARE = 0.1
 FAR_M = 1000.0
 ROADSIDE_M, MICROPHONE_M = 15.2, 1.2
 NIGHT_BANDS = (35, 75)
+MAXIMUM_BANDS = (45, 90)
 ANNOYANCE_FLOOR_DEN, SLEEP_FLOOR_NIGHT = 53.0, 45.0
 STUDY_SOURCES = (
     "iso9613-1",
@@ -62,8 +79,6 @@ def findings(
     """Everything a run found."""
     study, base = prepared.study, computed.base
     before = base.before
-    nearest = computed.shares.nearest[base.loudest_receiver]
-    people = scene.homes.people
     recommended = [zone for zone in zones if zone.verdict == "worth signing"]
     return Findings(
         study_name=study.study.name,
@@ -74,13 +89,17 @@ def findings(
         areas_indicator="loudest pass of braking trucks, LAmax outdoors [dB]",
         drive=drive_rows(prepared, scene, computed.drives),
         people_by_band={
-            "night level of braking trucks": people_by_band(before.l_night, people, *NIGHT_BANDS),
-            "night level of all modelled traffic": people_by_band(
-                before.l_night_traffic, people, *NIGHT_BANDS
+            "night level of braking trucks": people_by_band(
+                night_level(base.free.braking_by_hour, base.periods), base.people, *NIGHT_BANDS
             ),
-            "loudest pass of braking trucks": people_by_band(before.l_a_max, people, 45, 90),
+            "night level of all modelled traffic": people_by_band(
+                night_level(base.free.traffic_by_hour, base.periods), base.people, *NIGHT_BANDS
+            ),
+            "loudest pass of braking trucks": people_by_band(
+                base.free.maximum.max(axis=1, initial=-np.inf), base.people, *MAXIMUM_BANDS
+            ),
         },
-        far_people=float(people[nearest > FAR_M].sum()),
+        far_people=float(base.people[computed.shares.nearest > FAR_M].sum()),
         home_flags=home_flags(computed),
         answer=answer(base, zones),
         cautions=(),
@@ -110,10 +129,13 @@ ALTERNATIVES = (
 
 def answer(base: Base, zones: Sequence[ZoneResult]) -> str:
     """The sentences that answer the study's question."""
-    loud = float((base.before.passes_night[70] >= 1.0) @ base.scene.homes.people)
+    braking = braking_passes_above(
+        base.free, base.periods.night, LEADING_LEVEL, spread("fleet_spread")
+    )
+    loud = float((braking >= 1.0) @ base.people)
     parts = [
-        f"{loud:,.0f} of {base.scene.homes.people.sum():,.0f} people live where at least one "
-        "braking truck a night is louder than 70 dB outdoors."
+        f"{loud:,.0f} of {base.people.sum():,.0f} people live where at least once a night the "
+        f"exhaust of a braking truck is louder than {LEADING_LEVEL} dB outdoors."
     ]
     refused = [zone for zone in zones if zone.verdict == "refused for brakes"]
     worth = [zone for zone in zones if zone.verdict == "worth signing"]
@@ -319,23 +341,46 @@ def _uncertainty(prepared: Prepared) -> tuple[str, ...]:
     )
 
 
-def _halfwidth(base: Base) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """Half the 90 % interval of a home's own level: common and home errors together [dB]."""
-    common = base.draws.exhaust["straight"].std()
-    return np.asarray(1.645 * np.hypot(common, base.home_sigma))
+def _halfwidth(base: Base) -> FloatArray:
+    """Half the 90 % interval of a home's own night level, common and home errors together [dB]."""
+    place = base.loudest_receiver
+    night = sorted(base.periods.night)
+    states = [one.exhaust_state for one in base.classes]
+    counts = np.array([one.per_hour[night].sum() for one in base.classes])
+    running = base.passes.running_energy[place].astype(float)
+    exhaust = base.passes.energy[place].astype(float) - running
+    nothing = np.zeros((len(place), len(EXHAUST_STATES)))
+    energy = NightEnergy(
+        exhaust=by_state(exhaust, counts, states, 3600.0 * len(night)),
+        running=by_state(running, counts, states, 3600.0 * len(night)),
+        bound=nothing,
+        silent=nothing,
+        other=np.zeros(len(place)),
+    )
+    common = level_spread(energy, base.draws)
+    return np.asarray(HALF_OF_90_PER_CENT * np.hypot(common, base.home_sigma))
+
+
+def _people_affected(
+    levels: FloatArray, people: FloatArray, floor: float, curve: str
+) -> tuple[float, float]:
+    """People affected by a curve at its band centres, and the people below its range."""
+    counted = levels >= floor
+    by_band: dict[int, float] = {}
+    for band, count in zip(level_band(levels[counted]), people[counted], strict=True):
+        by_band[int(band)] = by_band.get(int(band), 0.0) + float(count)
+    return people_highly_annoyed(by_band, curve), float(people[~counted].sum())
 
 
 def _optional_effects(base: Base) -> dict[str, str]:
     """Effects by recalled curves: shown on request, never the deciding number."""
-    people = base.scene.homes.people
-    night, den = base.before.l_night_traffic, base.before.l_den_traffic
-    counted_den, counted_night = den >= ANNOYANCE_FLOOR_DEN, night >= SLEEP_FLOOR_NIGHT
-    annoyed = percent_highly_annoyed(den[counted_den]) / 100.0 @ people[counted_den]
-    disturbed = (
-        percent_highly_annoyed(night[counted_night], "sleep_eu_2020")
-        / 100.0
-        @ people[counted_night]
+    den = day_evening_night_level(base.free.traffic_by_hour)
+    night = night_level(base.free.traffic_by_hour, named_periods("eu"))
+    annoyed, quiet_den = _people_affected(den, base.people, ANNOYANCE_FLOOR_DEN, "eu_2020")
+    disturbed, quiet_night = _people_affected(
+        night, base.people, SLEEP_FLOOR_NIGHT, "sleep_eu_2020"
     )
+    people = base.scene.homes.people
     place = base.loudest_receiver
     counts = np.array([one.per_hour[sorted(base.periods.night)].sum() for one in base.classes])
     inside = indoor_level(from_energy(base.passes.energy[place].astype(float)))
@@ -343,11 +388,10 @@ def _optional_effects(base: Base) -> dict[str, str]:
     quiet = float(people[np.all(below_range(inside), axis=1)].sum())
     return {
         "people highly annoyed by all modelled traffic (recalled coefficients)": (
-            f"{annoyed:,.0f}; {people[~counted_den].sum():,.0f} people are below the curve's range"
+            f"{annoyed:,.0f}; {quiet_den:,.0f} people are below the curve's range"
         ),
         "people highly sleep-disturbed by all modelled traffic (recalled coefficients)": (
-            f"{disturbed:,.0f}; "
-            f"{people[~counted_night].sum():,.0f} people are below the curve's range"
+            f"{disturbed:,.0f}; {quiet_night:,.0f} people are below the curve's range"
         ),
         "people woken at least once a night by braking trucks (recalled coefficients)": (
             f"{np.sum(woken * people):,.0f} with windows slightly open (15 dB; 10 to 28 dB is "

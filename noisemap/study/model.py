@@ -13,6 +13,7 @@ from pydantic import (
     model_validator,
 )
 
+from noisemap.descent.gearbox import Gearbox
 from noisemap.states import Binds, ExhaustState, RetarderKind, VehicleClass
 from noisemap.study.hours import parse_hours
 from noisemap.units import MILE_M, POUND_KG
@@ -66,7 +67,7 @@ class StudyTable(Table):
     @classmethod
     def _window_from_list(cls, data: object) -> object:
         if isinstance(data, dict) and isinstance(data.get("window"), list):
-            data = {**data, "window": tuple(float(v) for v in data["window"])}
+            data = {**data, "window": tuple(data["window"])}
         return data
 
     @model_validator(mode="after")
@@ -101,9 +102,9 @@ class TerrainTable(Table):
 class RoadsTable(LayerTable):
     """The road network."""
 
-    classes: list[str] | None = None  # read at all
     class_words: dict[str, str] = {}  # the file's word -> one of the classes
     speed_unit: Literal["kmh", "mph"] | None = None  # of plain numbers; None: km/h
+    classes: list[str] | None = None  # read at all
     truck_classes: list[str] | None = None  # carry the modelled traffic
     names: list[str] | None = None  # only these roads emit
     survey: FileName | None = None  # lon, lat, height_m along a road; wins over the terrain
@@ -253,6 +254,7 @@ class TruckTable(Table):
     mass_lb: Annotated[float, Field(ge=10_000.0, le=265_000.0)] | None = None
     share: Share
     retarder: RetarderKind = "compression_release"
+    gearbox: Gearbox = "uninterrupted"
 
     @model_validator(mode="after")
     def _one_mass(self) -> Self:
@@ -279,6 +281,7 @@ class DescentTable(Table):
     planning_limit_c: Annotated[float, Field(ge=80.0, le=400.0)] = 190.0
     stage_habit: Literal["lowest_that_holds", "always_full"] = "lowest_that_holds"
     assumed_speed_kmh: Annotated[float, Field(ge=10.0, le=130.0)] | None = None
+    highest_truck_speed_kmh: Annotated[float, Field(ge=40.0, le=130.0)] = 105.0
 
     @model_validator(mode="after")
     def _limits(self) -> Self:

@@ -260,6 +260,7 @@ def _trucks(study: Study, files: dict[str, Path]) -> tuple[TruckClass, ...]:
             mass=truck.mass,
             share=truck.share,
             retarder=truck.retarder,
+            gearbox=truck.gearbox,
         )
         for number, truck in enumerate(study.truck, start=1)
     )
@@ -284,6 +285,7 @@ def _practice(study: Study) -> Practice:
         conditions=Conditions(descent.preset, descent.entry_temperature_c, descent.ambient_c),
         habit=HABITS[descent.stage_habit],
         assumed_speed=descent.assumed_speed_kmh / 3.6 if descent.assumed_speed_kmh else None,
+        highest_speed=descent.highest_truck_speed_kmh / 3.6,
     )
 
 

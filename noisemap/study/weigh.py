@@ -45,6 +45,7 @@ from noisemap.zones.screen import setting
 from noisemap.zones.search import SearchResult, search
 from noisemap.zones.signs import beginning, downhill_directions, entry_rows, sign_points
 from noisemap.zones.tipping import drivers_of, tipping_points
+from noisemap.zones.wall import wall_alternative
 from noisemap.zones.weigh import Base, rank, weigh_zone
 from noisemap.zones.weighed import Weighed, decide
 
@@ -90,7 +91,7 @@ def weigh_study(
     with FolderLock(folder):
         scene = read_scene(prepared, reporter)
         computed = compute(prepared, scene, folder / STORE_FOLDER, reporter)
-        weighed = weigh(prepared, scene, computed, reporter)
+        weighed = weigh(prepared, scene, computed, reporter, folder / STORE_FOLDER)
         shown = shown_zones(weighed)
         found = findings(prepared, scene, computed, shown, ())
         reporter.stage("writing the two pages and the tables")
@@ -112,8 +113,17 @@ def shown_zones(weighed: Weighed) -> list[Any]:
     return [*first, *decision.runners_up, *weighed.zones]
 
 
-def weigh(prepared: Prepared, scene: Scene, computed: Computed, reporter: Reporter) -> Weighed:
-    """Everything that `weigh` finds, before any formatting."""
+def weigh(
+    prepared: Prepared,
+    scene: Scene,
+    computed: Computed,
+    reporter: Reporter,
+    store: Path | None = None,
+) -> Weighed:
+    """Everything that `weigh` finds, before any formatting.
+
+    Without a folder for its sound paths the wall is left out.
+    """
     base = computed.base
     reporter.stage("the study's zones")
     own = []
@@ -139,6 +149,17 @@ def weigh(prepared: Prepared, scene: Scene, computed: Computed, reporter: Report
     alternatives.append(muffler_programme(base, computed.drives))
     if subject is not None:
         alternatives += hauler_alternatives(base, subject)
+        if store is not None:
+            alternatives.append(
+                wall_alternative(
+                    base,
+                    computed.sound,
+                    subject,
+                    computed.air,
+                    store,
+                    prepared.study.run.max_distance_m,
+                )
+            )
     alternatives += not_computed()
     interval, drivers = (None, ()) if subject is None else drivers_of(base, subject)
     road = _road(base, subject)

@@ -22,6 +22,9 @@ NORMAL, DEGRADED, STEEPER = "normal", "degraded", "grade at its upper bound"
 UPPER_BOUND = 1.645
 """One-sided 95 % of a normal error, in standard deviations."""
 
+SAME_C = 0.5
+"""Change of a peak below which a zone does nothing to the brakes [°C]."""
+
 DESCENT_BASE_M = 1000.0
 """Length over which a grade error matters to the brakes [m]."""
 
@@ -41,55 +44,82 @@ def brake_rows(
 ) -> tuple[BrakeRow, ...]:
     """One row for each truck that the zone may bind, each direction it brakes in, each condition.
 
-    A direction counts when the road falls through the zone; a row appears where the
-    zone takes work from the truck's retarder.  Trucks
-    without a retarder stand beside them with three equal peaks: they run on their
-    wheel brakes already, and the zone adds nothing to it.  Beside sound brakes stand
-    the grade at its upper bound, for the terrain's error, and degraded brakes.
+    A direction counts when the road falls through the zone, or when the zone heats
+    any truck's brakes, however the road ends; a row appears where the zone takes
+    work from the truck's retarder.  Trucks without a retarder stand beside them with
+    three equal peaks: they run on their wheel brakes already, and the zone adds
+    nothing to it.  Beside sound brakes stand the grade at its upper bound, for the
+    terrain's error, and degraded brakes.
     """
     rows: list[BrakeRow] = []
-    degraded = Conditions.degraded(practice.conditions.preset, practice.conditions.ambient_c)
+    limits = (hard_limit, planning_limit)
+    sound = practice.conditions
+    degraded = Conditions.degraded(sound.preset, sound.ambient_c, sound.entry_c)
     cases = (
         (NORMAL, practice, 0.0),
         (STEEPER, practice, UPPER_BOUND * float(grade_sigma(native_cell, DESCENT_BASE_M))),
         (DEGRADED, replace(practice, conditions=degraded), 0.0),
     )
     for road in road_indices:
-        road_end = float(stretches.to_m[road_rows(stretches, road)[-1]])
         for direction in (1, -1):
             if roads[road].one_way not in (0, direction):
                 continue
-            if direction * _drop(stretches, road, zone) <= 0.0:
-                continue
-            for truck in trucks:
-                if not _may_bind(zone, truck):
-                    continue
-                for condition, used, steeper in cases:
-                    go = partial(
-                        drive_road, stretches, road, direction, truck, used, steeper=steeper
-                    )
-                    free, none = go(), go(retarder="none")
-                    silent = way(stretches, road, direction, truck, used, zone, steeper)
-                    if condition == NORMAL and not _touches(free, silent, truck):
-                        break
-                    rows.append(
-                        BrakeRow(
-                            truck=truck.name,
-                            mass_kg=truck.mass,
-                            road=roads[road].name,
-                            condition=condition,
-                            peak_free_c=free.peak_c,
-                            peak_zone_c=silent.peak_c,
-                            peak_none_c=none.peak_c,
-                            stop_c=float(silent.stop_c.max()),
-                            hard_limit_c=hard_limit,
-                            planning_limit_c=planning_limit,
-                            peak_at_m=_chainage(silent, direction, road_end),
-                            equipped=truck.retarder != "none",
-                            direction=direction,
-                        )
-                    )
+            found = [
+                row
+                for truck in trucks
+                if _may_bind(zone, truck)
+                for row in _truck_rows(
+                    zone, roads[road], road, direction, stretches, truck, cases, limits, way
+                )
+            ]
+            if _matters(found, direction * _drop(stretches, road, zone)):
+                rows += found
     return tuple(rows)
+
+
+def _truck_rows(
+    zone: Zone,
+    road: Road,
+    index: int,
+    direction: int,
+    stretches: Stretches,
+    truck: TruckClass,
+    cases: Sequence[tuple[str, Practice, float]],
+    limits: tuple[float, float],
+    way: Way,
+) -> list[BrakeRow]:
+    rows: list[BrakeRow] = []
+    road_end = float(stretches.to_m[road_rows(stretches, index)[-1]])
+    for condition, practice, steeper in cases:
+        go = partial(drive_road, stretches, index, direction, truck, practice, steeper=steeper)
+        free, none = go(), go(retarder="none")
+        silent = way(stretches, index, direction, truck, practice, zone, steeper)
+        if condition == NORMAL and not _touches(free, silent, truck):
+            return []
+        rows.append(
+            BrakeRow(
+                truck=truck.name,
+                mass_kg=truck.mass,
+                road=road.name,
+                condition=condition,
+                peak_free_c=free.peak_c,
+                peak_zone_c=silent.peak_c,
+                peak_none_c=none.peak_c,
+                stop_c=float(silent.stop_c.max()),
+                hard_limit_c=limits[0],
+                planning_limit_c=limits[1],
+                peak_at_m=_chainage(silent, direction, road_end),
+                equipped=truck.retarder != "none",
+                direction=direction,
+            )
+        )
+    return rows
+
+
+def _matters(rows: Sequence[BrakeRow], drop: float) -> bool:
+    """Whether a direction belongs into the answer: it falls through the zone, or a peak rises."""
+    heated = any(row.peak_zone_c > row.peak_free_c + SAME_C for row in rows)
+    return bool(rows) and (heated or drop > 0.0)
 
 
 def _drop(stretches: Stretches, road: int, zone: Zone) -> float:

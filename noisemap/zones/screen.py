@@ -118,8 +118,9 @@ class Screen:
 
 def cases(practice: Practice, native_cell: float) -> tuple[Case, ...]:
     """Normal, steeper, degraded, and both together."""
-    ambient, preset = practice.conditions.ambient_c, practice.conditions.preset
-    degraded = replace(practice, conditions=Conditions.degraded(preset, ambient))
+    sound = practice.conditions
+    worn = Conditions.degraded(sound.preset, sound.ambient_c, sound.entry_c)
+    degraded = replace(practice, conditions=worn)
     steeper = UPPER_BOUND * float(grade_sigma(native_cell, DESCENT_BASE_M))
     cold = -np.inf
     return (

@@ -59,12 +59,11 @@ def judge(
         return Verdict(
             "refused for brakes",
             f"Do not sign {zone.name}: with the retarder silent there, the brakes of a "
-            f"{worst.truck} truck reach {show_both(worst.peak_zone_c, units)}, over the planning "
-            f"limit of {show_both(worst.planning_limit_c, units)}, where they stay at "
+            f"{worst.truck} truck reach {show_both(worst.peak_zone_c, units)}, over the "
+            f"{_broken_limit(worst, units)}, where they stay at "
             f"{show_both(worst.peak_free_c, units)} with it.",
             (
-                f"{len(broken)} of the truck classes go over the planning limit only because of "
-                "the zone",
+                f"{len(broken)} of the truck classes go over a limit only because of the zone",
                 gain_text,
             ),
         )
@@ -106,6 +105,13 @@ def judge(
         f"{zone.name} is worth considering: {gain_text[0].lower()}{gain_text[1:]}{margin}.",
         (gain_text,),
     )
+
+
+def _broken_limit(row: BrakeRow, units: str) -> str:
+    """The limit that the truck keeps with its retarder and breaks without it."""
+    if row.peak_free_c <= row.planning_limit_c:
+        return f"planning limit of {show_both(row.planning_limit_c, units)}"
+    return f"hard limit of {show_both(row.hard_limit_c, units)}"
 
 
 def _condition(row: BrakeRow) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from noisemap.community.criteria import Criterion, over_limit
-from noisemap.community.indicators import Periods
+from noisemap.community.indicators import Periods, night_level
 from noisemap.descent.drive import Drive
 from noisemap.exposure.driving import Practice, TruckClass
 from noisemap.exposure.levels import (
@@ -22,7 +22,7 @@ from noisemap.exposure.levels import (
 )
 from noisemap.exposure.passes import DriveKey, PassClass, pass_sound, silent_in
 from noisemap.exposure.product import PassLevels, pass_levels
-from noisemap.exposure.relief import NightEnergy, by_state, relief_samples
+from noisemap.exposure.relief import NightEnergy, by_state, people_relief
 from noisemap.exposure.results import HomeLevels, Interval, ZoneResult
 from noisemap.exposure.traffic import matching_roads
 from noisemap.exposure.uncertainty import (
@@ -44,8 +44,11 @@ from noisemap.zones.ways import Way, silenced
 
 FloatArray = npt.NDArray[np.float64]
 
+LOUDER_DB = 0.05
+"""A level has risen when it rises by more than the figures' own rounding [dB]."""
+
 HELPED_DB = 1.0
-"""A home counts as helped when its night level falls by this much [dB]."""
+"""People count as helped when the night level before their facade falls by this much [dB]."""
 
 ASSUMED_BACKGROUNDS = (45, 50, 55)
 """Background levels that show what remains of a zone's gain when none was given [dB]."""
@@ -110,10 +113,11 @@ def weigh_zone(base: Base, zone: Zone, way: Way = silenced) -> ZoneResult:
         way=way,
     )
     spared = {level: _spared(base, zone, bound, silent, after, level) for level in PASS_LEVELS}
-    night = _night_energy(base, zone, bound, silent)
-    relief = relief_samples(night, zone.observance, base.draws)
+    night = night_energy(base, zone, bound, silent)
+    lived_in, people = base.people > 0.0, base.people[base.people > 0.0]
+    helped, fall = people_relief(night, people, zone.observance, base.draws, HELPED_DB)
+    best = _night_fall(base, after)[lived_in]
     quieter = np.maximum(_fall(base.before.l_night, levels.l_night), 0.0)
-    people = base.scene.homes.people
     gains = _gains(base, zone, night)
     verdict = judge(
         zone,
@@ -130,15 +134,15 @@ def weigh_zone(base: Base, zone: Zone, way: Way = silenced) -> ZoneResult:
         people_passes=spared,
         people_over=_people_over(base, after),
         people_within_2db=_people_near(base, after),
-        people_helped=interval(
-            float(people[quieter >= HELPED_DB].sum()), (relief >= HELPED_DB) @ people
-        ),
-        people_louder=float(people[_fall(base.before.l_night, levels.l_night) < -0.05].sum()),
+        people_helped=interval(float(people[best >= HELPED_DB].sum()), helped),
+        people_louder=float(people[best < -LOUDER_DB].sum()),
         brakes=brakes,
         verdict=verdict.word,
         sentence=verdict.sentence,
         reasons=verdict.reasons,
-        quieter_interval=_weighted(quieter, relief, people),
+        quieter_interval=interval(
+            float(np.maximum(best, 0.0) @ people) / max(float(people.sum()), 1e-12), fall
+        ),
         gain_with_background=gains,
     )
 
@@ -243,11 +247,12 @@ def _spared(
     return interval(max(float(fewer @ base.people), 0.0), samples)
 
 
-def _night_energy(base: Base, zone: Zone, bound: Sequence[int], silent: PassLevels) -> NightEnergy:
+def night_energy(base: Base, zone: Zone, bound: Sequence[int], silent: PassLevels) -> NightEnergy:
+    """Night energies before and under a zone at the receivers where people are counted."""
     night = sorted(base.periods.night)
     both = sorted(base.periods.night & zone.hours)
     seconds = 3600.0 * len(night)
-    place = base.loudest_receiver
+    place = np.flatnonzero(base.people > 0.0)
     states = [one.exhaust_state for one in base.classes]
     counts = np.array([one.per_hour[night].sum() for one in base.classes])
     in_zone = np.array([base.classes[index].per_hour[both].sum() for index in bound])
@@ -264,9 +269,17 @@ def _night_energy(base: Base, zone: Zone, bound: Sequence[int], silent: PassLeve
     )
 
 
+def _night_fall(base: Base, after: Scenario) -> FloatArray:
+    """Fall of the night level of braking trucks at each receiver [dB]."""
+    return _fall(
+        night_level(base.free.braking_by_hour, base.periods),
+        night_level(after.braking_by_hour, base.periods),
+    )
+
+
 def _gains(base: Base, zone: Zone, night: NightEnergy) -> Mapping[int, Interval]:
     """People-weighted fall of the total night level under assumed backgrounds [dB]."""
-    people = base.scene.homes.people
+    people = base.people[base.people > 0.0]
     calm = replace(
         base.draws,
         exhaust={state: np.zeros(1) for state in base.draws.exhaust},
@@ -277,15 +290,12 @@ def _gains(base: Base, zone: Zone, night: NightEnergy) -> Mapping[int, Interval]
     )
     gains = {}
     for level in ASSUMED_BACKGROUNDS:
-        best = relief_samples(night, zone.observance, calm, float(level))[0]
-        samples = relief_samples(night, zone.observance, base.draws, float(level))
-        gains[level] = _weighted(best, samples, people)
+        _, best = people_relief(night, people, zone.observance, calm, HELPED_DB, float(level))
+        _, samples = people_relief(
+            night, people, zone.observance, base.draws, HELPED_DB, float(level)
+        )
+        gains[level] = interval(float(best[0]), samples)
     return gains
-
-
-def _weighted(best: FloatArray, samples: FloatArray, people: FloatArray) -> Interval:
-    total = max(float(people.sum()), 1e-12)
-    return interval(float(best @ people) / total, samples @ people / total)
 
 
 def _fall(before: FloatArray, after: FloatArray) -> FloatArray:
@@ -313,15 +323,14 @@ def _people_over(base: Base, after: Scenario) -> dict[str, tuple[Interval, Inter
     found = {}
     for rule in base.criteria:
         rows = []
-        for levels in (
-            _criterion_levels(base, rule, base.free),
-            _criterion_levels(base, rule, after),
-        ):
+        for scenario_ in (base.free, after):
+            levels = _criterion_levels(base, rule, scenario_)
             if levels is None:
                 break
             best = float(base.people[over_limit(levels, rule)].sum())
             samples = people_over(
                 levels,
+                _exhaust_shares(base, rule, scenario_),
                 rule.limit_db,
                 base.people,
                 base.scene.receivers.home,
@@ -332,6 +341,20 @@ def _people_over(base: Base, after: Scenario) -> dict[str, tuple[Interval, Inter
         if len(rows) == 2:
             found[criterion_label(rule)] = (rows[0], rows[1])
     return found
+
+
+def _exhaust_shares(base: Base, rule: Criterion, scenario_: Scenario) -> FloatArray:
+    """Share of each exhaust state in the day's energy behind a criterion's level."""
+    exhaust = (base.passes.energy - base.passes.running_energy).astype(float)
+    counts = scenario_.per_hour[: len(base.classes)].sum(axis=1)
+    states = [one.exhaust_state for one in base.classes]
+    total = scenario_.traffic_by_hour.sum(axis=1)
+    if rule.applies_to == "total" and base.background is not None:
+        total = total + to_energy(base.background).sum()
+    parts = by_state(exhaust, counts, states, 3600.0)
+    heard = total > 0.0
+    shares = np.divide(parts, total[:, None], out=np.zeros_like(parts), where=heard[:, None])
+    return np.asarray(np.clip(shares, 0.0, 1.0))
 
 
 def _people_near(base: Base, after: Scenario) -> dict[str, float]:
