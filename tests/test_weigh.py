@@ -230,7 +230,7 @@ def test_tables_are_plain_and_guarded(case, tmp_path) -> None:
     place, weighed, findings, _ = case
     files = write_weighed(tmp_path, place, findings, weighed, {"seed": 1}, CREATED)
     names = {file.name for file in files}
-    assert {"weigh.html", "weigh.pdf", "weigh.json", "weigh_front.csv"} <= names
+    assert {"weigh.html", "weigh.pdf", "weigh.json", "weigh.gpkg", "weigh_front.csv"} <= names
     for file in files:
         if file.suffix != ".csv":
             continue
@@ -240,6 +240,23 @@ def test_tables_are_plain_and_guarded(case, tmp_path) -> None:
             for cell in row:
                 number = re.fullmatch(r"-?\d[\d.]*(e-?\d+)?", cell)
                 assert number or not cell.startswith(("=", "+", "-", "@"))
+
+
+def test_signs_and_louder_homes_are_layers(case, tmp_path) -> None:
+    import pyogrio
+
+    from noisemap.outputs.weigh_layers import weigh_geopackage
+
+    place, weighed, findings, _ = case
+    louder = replace(weighed.alternatives[0], louder_homes=((1, 0.4), (3, 0.2)))
+    weighed = replace(weighed, alternatives=(louder,))
+    path = tmp_path / "weigh.gpkg"
+    path.write_bytes(weigh_geopackage(place, findings, weighed, CREATED))
+    assert {name for name, _ in pyogrio.list_layers(path)} == {"signs", "louder_homes", "zones"}
+    homes = pyogrio.read_dataframe(path, layer="louder_homes")
+    assert homes.geometry.x.tolist() == pytest.approx(place.homes.x[[1, 3]].tolist())
+    assert len(pyogrio.read_dataframe(path, layer="signs")) == len(weighed.signs)
+    assert len(pyogrio.read_dataframe(path, layer="zones")) == len(findings.zones)
 
 
 def test_the_record_is_json_and_holds_the_search_grid(case) -> None:

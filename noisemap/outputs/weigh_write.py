@@ -14,6 +14,7 @@ from noisemap.exposure.results import Findings
 from noisemap.outputs.cautions import GOVERNING_RULES, INVENTED, NO_BAN_ON_CONTROL, SCREENING_BRAKES
 from noisemap.outputs.provenance import SCREEN_WIDTH
 from noisemap.outputs.tables import csv_text
+from noisemap.outputs.weigh_layers import weigh_geopackage
 from noisemap.outputs.weigh_pages import weigh_html, weigh_pdf
 from noisemap.outputs.weigh_report import weigh_blocks
 from noisemap.outputs.weigh_tables import weigh_record, weigh_tables
@@ -33,7 +34,7 @@ def write_weighed(
     provenance: Mapping[str, Any],
     created: datetime,
 ) -> list[Path]:
-    """Paths of weigh.html, weigh.pdf, weigh.json and the tables, in the order written.
+    """Paths of the pages, the record, the layers and the tables, in the order written.
 
     Raises
     ------
@@ -49,6 +50,7 @@ def write_weighed(
         "weigh.html": weigh_html(blocks, title, findings.units).encode(),
         "weigh.pdf": weigh_pdf(blocks, title, findings.units, created),
         "weigh.json": (text + "\n").encode(),
+        "weigh.gpkg": weigh_geopackage(scene, findings, weighed, created),
     }
     for table in weigh_tables(scene, weighed, findings.units):
         contents[f"{TABLES_FOLDER}/{table.name}.csv"] = csv_text(table).encode()

@@ -321,11 +321,6 @@ def not_computed() -> list[Alternative]:
     reasons: tuple[tuple[Group, str, str], ...] = (
         (
             "build",
-            "a wall",
-            "not computed: draw the wall into the study's obstacles, run again and compare",
-        ),
-        (
-            "build",
             "another route for trucks",
             "not computed: it needs the other roads' grades, homes and counts",
         ),

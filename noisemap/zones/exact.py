@@ -22,7 +22,7 @@ from noisemap.exposure.levels import PASS_LEVELS
 from noisemap.exposure.product import TIME_WEIGHTING, PassSound, fast_maximum
 from noisemap.exposure.uncertainty import spread
 from noisemap.levels import from_energy
-from noisemap.propagation.machine.compiled import compiled, compiled_parallel
+from noisemap.propagation.compiled import compiled, compiled_parallel
 from noisemap.states import Binds, Zone
 from noisemap.transfer.store import TransferStore
 from noisemap.zones.weigh import HELPED_DB, Base

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import prange
 
-from noisemap.propagation.machine.compiled import compiled, compiled_parallel
+from noisemap.propagation.compiled import compiled, compiled_parallel
 
 FloatArray = npt.NDArray[np.float64]
 Array = npt.NDArray[Any]
