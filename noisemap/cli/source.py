@@ -1,0 +1,113 @@
+"""The command on the exhaust's levels: source."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from pathlib import Path
+
+import click
+
+from noisemap.errors import BadDataError, MissingInputError, UsageError
+from noisemap.states import EXHAUST_STATES, ExhaustState
+
+PICTURES = (".png", ".svg", ".pdf")
+
+
+@click.command("source")
+@click.option("--engine", help="Engine of the emission table.  [default: 13L]")
+@click.option(
+    "--truck",
+    help="Packaged truck, or the TOML file of a truck, whose engine is taken.",
+)
+@click.option(
+    "--exhaust",
+    type=click.Choice(EXHAUST_STATES),
+    default="straight",
+    show_default=True,
+    help="State whose thirds are listed; all states stand side by side.",
+)
+@click.option("--rpm", type=float, default=2100.0, show_default=True, help="Engine speed.")
+@click.option(
+    "--cylinders",
+    type=click.IntRange(0, 6),
+    default=6,
+    show_default=True,
+    help="How many cylinders brake; 0 is motoring.",
+)
+@click.option(
+    "--calibration-db",
+    type=float,
+    default=0.0,
+    show_default=True,
+    help="Offset of the engine class, -6 to 6 dB; needs --calibration-basis.",
+)
+@click.option("--calibration-basis", help="The measurement behind the offset, in words.")
+@click.option(
+    "--plot",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Picture of the spectra: PNG, SVG or PDF.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object on stdout.")
+def source_command(
+    engine: str | None,
+    truck: str | None,
+    exhaust: ExhaustState,
+    rpm: float,
+    cylinders: int,
+    calibration_db: float,
+    calibration_basis: str | None,
+    plot: Path | None,
+    as_json: bool,
+) -> None:
+    """Level and spectrum of a braking truck's exhaust, its states side by side.
+
+    Computed levels with their standard uncertainty; never a verdict against a limit.
+    """
+    from noisemap.cli.source_table import draw_source, source_data, source_lines
+
+    if plot and plot.suffix.lower() not in PICTURES:
+        raise UsageError(
+            f"--plot {plot.name}: this kind of picture is not allowed "
+            f"(allowed: {', '.join(PICTURES)})"
+        )
+    require_basis(calibration_db, calibration_basis)
+    data = source_data(
+        chosen_engine(engine, truck), rpm, cylinders, calibration_db, calibration_basis
+    )
+    if plot:
+        draw_source(data, plot)
+    if as_json:
+        click.echo(json.dumps(data, indent=2, allow_nan=False))
+        return
+    for line in source_lines(data, exhaust):
+        click.echo(line)
+
+
+def require_basis(calibration_db: float, basis: str | None) -> None:
+    """Refuse an offset without the measurement that it comes from, and the reverse."""
+    if (calibration_db != 0.0) != bool(basis and basis.strip()):
+        raise UsageError(
+            "a calibration offset comes from a measurement: give --calibration-db and "
+            "--calibration-basis together, or neither"
+        )
+
+
+def chosen_engine(engine: str | None, truck: str | None) -> str:
+    """Key of the engine, named or taken from a truck."""
+    from noisemap.descent.truck import packaged_truck, truck_from_table
+
+    if engine and truck:
+        raise UsageError("give either --engine or --truck")
+    if truck is None:
+        return engine or packaged_truck().engine
+    if not truck.endswith(".toml"):
+        return packaged_truck(truck).engine
+    path = Path(truck)
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise MissingInputError(f"{path}: cannot be read ({error.strerror})") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise BadDataError(f"{path}: is not a TOML file of a truck: {error}") from error
+    return truck_from_table(table, path.stem).engine
