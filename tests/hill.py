@@ -59,6 +59,9 @@ def scene(
         speed_limit_assumed=np.zeros(count, dtype=bool),
         trucks_allowed=np.ones(count, dtype=bool),
         one_way=0,
+        surface=500.0 + grade * nodes,
+        direction=np.zeros(count, dtype=np.int8),
+        emits=np.ones(count, dtype=bool),
     )
     stretches = Stretches(
         road=np.zeros(count, dtype=np.int64),

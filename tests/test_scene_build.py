@@ -18,7 +18,7 @@ from noisemap.scene.build import build_scene, scene_descents
 from noisemap.scene.crs import project
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.model import Receivers, Road, Terrain
-from noisemap.scene.stretches import cut_stretches
+from noisemap.scene.stretches import cut_stretches, split_stretches
 from noisemap.scene.terrain import burn_roads, grid_spacing, height_at
 
 GRADE = 0.06
@@ -304,7 +304,7 @@ def receiver(x: float, y: float) -> Receivers:
 
 
 def test_stretches_cover_the_road_and_obey_the_distance() -> None:
-    stretches = cut_stretches([straight(100.0)], receiver(500.0, 340.0), {})
+    stretches = cut_stretches([straight(100.0)], receiver(500.0, 340.0))
     order = np.argsort(stretches.from_m)
     assert stretches.from_m[order][0] == 0.0
     assert stretches.to_m[order][-1] == 990.0
@@ -326,13 +326,14 @@ def test_stretches_end_at_cuts_structures_limits_and_grade_changes() -> None:
     speed = np.where(np.arange(99) < 60, 80.0, 50.0)
     height = np.where(road.x > 800, 100.0 - 0.05 * (road.x - 800), 100.0)
     road = replace(road, structure=structure, speed_limit_kmh=speed, height=height, surface=height)
-    stretches = cut_stretches([road], receiver(500.0, 5000.0), {0: [123.4, 5000.0, -1.0]})
+    whole = cut_stretches([road], receiver(500.0, 5000.0))
+    stretches, _ = split_stretches(whole, [road], {0: [123.4, 5000.0, -1.0]})
     for place in (123.4, 300.0, 400.0, 600.0, 800.0):
         assert place in stretches.to_m
     assert set(stretches.from_m[stretches.covered]) == {300.0}
     assert stretches.grade[stretches.from_m >= 800] == pytest.approx(-0.05)
     near = {a for a, flag in zip(stretches.from_m, stretches.near_portal, strict=True) if flag}
-    assert near == {123.4, 400.0}
+    assert near == {150.0, 400.0}
     assert not (stretches.near_portal & stretches.covered).any()
 
 
@@ -340,7 +341,7 @@ def test_slowly_changing_grade_is_cut_once_a_per_cent() -> None:
     road = straight(100.0)
     height = 100.0 - 0.00004 * road.x**2 / 2.0  # 0 to 4 % over 990 m
     road = replace(road, height=height, surface=height)
-    stretches = cut_stretches([road], receiver(0.0, 9000.0), {})
+    stretches = cut_stretches([road], receiver(0.0, 9000.0))
     change = 0.00004 * stretches.length
     assert change.max() <= 0.01 + 0.00004 * 20.0
     assert len(stretches.length) <= 10

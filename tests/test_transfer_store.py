@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from noisemap.errors import StudyError
+from noisemap.scene.stretches import split_stretches
 from noisemap.transfer import build
 from noisemap.transfer.build import Air, build_store
 from noisemap.transfer.store import TransferStore
@@ -146,3 +147,36 @@ def test_lifting_everything_changes_nothing(tmp_path: Path) -> None:
     high = store(tmp_path, hill.moved(hill.scene(), 250.0))
     a, b = low.t.astype(float), high.t.astype(float)
     assert np.abs(10.0 * np.log10(a / b)).max() <= 0.0101  # one step of the stored hundredths
+
+
+def test_zones_do_not_enter_the_store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    place = hill.scene()
+    plain = store(tmp_path, place)
+    calls = count_calls(monkeypatch)
+    parts, part_of = split_stretches(place.stretches, place.roads, {0: [907.0, 1013.0]})
+    assert len(parts.road) == len(place.stretches.road) + 2
+    cut = replace(place, stretches=parts, whole=place.stretches, part_of=part_of)
+    found = store(tmp_path, cut)
+    assert not calls
+    assert found.paths == plain.paths + 2 * found.receivers
+    for receiver in range(found.receivers):
+        rows = slice(found.pointer[receiver], found.pointer[receiver + 1])
+        old = slice(plain.pointer[receiver], plain.pointer[receiver + 1])
+        assert (np.diff(found.stretch[rows]) > 0).all()
+        assert np.array_equal(
+            part_of[found.stretch[rows]][np.r_[True, np.diff(part_of[found.stretch[rows]]) > 0]],
+            plain.stretch[old],
+        )
+        lookup = {int(s): t for s, t in zip(plain.stretch[old], plain.t[old], strict=True)}
+        for stretch, t in zip(found.stretch[rows], found.t[rows], strict=True):
+            assert np.array_equal(t, lookup[int(part_of[stretch])])
+
+
+def test_a_changed_program_never_meets_an_old_store(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store(tmp_path)
+    calls = count_calls(monkeypatch)
+    monkeypatch.setattr(build, "program_digest", lambda: "another")
+    store(tmp_path)
+    assert calls

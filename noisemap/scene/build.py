@@ -59,7 +59,7 @@ from noisemap.scene.roads import (
     place_roads,
 )
 from noisemap.scene.settlement import near_homes, place_receivers, read_homes, with_proxies
-from noisemap.scene.stretches import cut_stretches
+from noisemap.scene.stretches import cut_stretches, split_stretches
 from noisemap.scene.survey import read_survey, require_one_unit
 from noisemap.scene.terrain import (
     NativeTerrain,
@@ -152,7 +152,8 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
             "road that carries trucks; check the files, or set max_distance_m in [run]"
         )
     receivers, screening = place_receivers(inputs, homes, shapes, near, notes)
-    stretches = cut_stretches(roads, receivers, _cuts(roads, cuts or {}))
+    whole = cut_stretches(roads, receivers)
+    stretches, part_of = split_stretches(whole, roads, _cuts(roads, cuts or {}))
     cover = _ground(inputs, land, terrain, roads, notes)
     obstacles = _obstacles(inputs, crs, screening, notes)
     for assumptions, warnings in (
@@ -189,6 +190,8 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
         ground=cover,
         roads=roads,
         stretches=stretches,
+        whole=whole,
+        part_of=part_of,
         homes=homes,
         receivers=receivers,
         obstacles=obstacles,

@@ -24,6 +24,10 @@ def _empty() -> FloatArray:
     return np.zeros(0)
 
 
+def _no_indices() -> IntArray:
+    return np.zeros(0, np.int64)
+
+
 def _no_flags() -> BoolArray:
     return np.zeros(0, np.bool_)
 
@@ -233,7 +237,7 @@ class Scene:
     terrain: Terrain
     ground: GroundCover
     roads: tuple[Road, ...]
-    stretches: Stretches
+    stretches: Stretches  # divided at the ends of zones
     homes: Homes
     receivers: Receivers
     obstacles: Obstacles
@@ -242,6 +246,8 @@ class Scene:
     warnings: tuple[str, ...] = ()  # plain sentences for the report
     attribution: tuple[str, ...] = ()  # must stand on every map and table
     facts: Mapping[str, float] = field(default_factory=dict)  # counts: voids, homes, km, ...
+    whole: Stretches | None = None  # before that division: what sound paths are built from
+    part_of: IntArray = field(default_factory=_no_indices)  # stretch -> index into `whole`
     links: Links = field(default_factory=_no_links)
     turns: tuple[TurnRule, ...] = ()
     places: tuple[NamedPlace, ...] = ()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -19,16 +20,15 @@ DISTANCE_SHARE = rule("stretches", "distance_share")  # of the distance to the n
 GRADE_STEP = rule("stretches", "grade_step")
 PORTAL_M = rule("stretches", "portal_m")
 PROBE_M = 5.0
+CUT_M = 0.01  # a cut nearer than this to an end is that end
 
 
-def cut_stretches(
-    roads: Sequence[Road], receivers: Receivers, cuts: Mapping[int, Sequence[float]]
-) -> Stretches:
-    """Stretches of all emitting roads.
+def cut_stretches(roads: Sequence[Road], receivers: Receivers) -> Stretches:
+    """Stretches of all emitting roads, cut by geometry alone.
 
     A stretch is at most half as long as the nearest receiver is far, within
-    10..200 m, and never spans a change of structure or speed limit, a grade change
-    of more than 1 % or one of the given cuts.  A piece without modelled traffic
+    10..200 m, and never spans a change of structure or speed limit, or a grade
+    change of more than 1 %.  A piece without modelled traffic
     between two that have it is kept as a passive stretch: trucks drive over it,
     nothing sounds.
 
@@ -38,8 +38,6 @@ def cut_stretches(
         The roads; only steps that emit are cut.
     receivers : Receivers
         Where levels are computed.
-    cuts : mapping
-        Further cuts by index of the road, as chainages [m].
     """
     tree = cKDTree(np.column_stack([receivers.x, receivers.y])) if len(receivers.x) else None
     owner: list[int] = []
@@ -47,24 +45,50 @@ def cut_stretches(
     for index, road in enumerate(roads):
         if not road.emits.any():
             continue
-        for first, last in _forced(road, cuts.get(index, ())):
+        for first, last in _forced(road):
             divided = _divide(road, tree, first, last)
             pieces.extend(divided)
             owner.extend([index] * len(divided))
     return _describe(roads, np.array(owner, np.int64), np.array(pieces).reshape(-1, 2))
 
 
-def _forced(road: Road, cuts: Sequence[float]) -> list[tuple[float, float]]:
+def split_stretches(
+    whole: Stretches, roads: Sequence[Road], cuts: Mapping[int, Sequence[float]]
+) -> tuple[Stretches, npt.NDArray[np.int64]]:
+    """Stretches divided at further chainages, and for each the one it is a part of.
+
+    Parameters
+    ----------
+    whole : Stretches
+        Stretches cut by geometry.
+    roads : sequence of Road
+        Their roads.
+    cuts : mapping
+        Chainages [m] by index of the road, such as the ends of zones; those outside
+        every stretch change nothing.
+    """
+    owner: list[int] = []
+    parent: list[int] = []
+    pieces: list[tuple[float, float]] = []
+    ends = zip(whole.road.tolist(), whole.from_m.tolist(), whole.to_m.tolist(), strict=True)
+    for number, (road, first, last) in enumerate(ends):
+        inner = sorted({at for at in cuts.get(road, ()) if first + CUT_M < at < last - CUT_M})
+        edges = [first, *inner, last]
+        pieces.extend(pairwise(edges))
+        owner.extend([road] * (len(edges) - 1))
+        parent.extend([number] * (len(edges) - 1))
+    parts = _describe(roads, np.array(owner, np.int64), np.array(pieces).reshape(-1, 2))
+    return parts, np.array(parent, np.int64)
+
+
+def _forced(road: Road) -> list[tuple[float, float]]:
     """Pieces between the cuts that must be made, from the first that emits to the last [m]."""
     change = np.diff(road.structure) != 0
     change |= np.diff(road.speed_limit_kmh) != 0.0
     change |= np.diff(road.emits.astype(np.int8)) != 0
     change |= _grade_changes(road.grade)
     inner = road.chainage[1:-1][change]
-    ends = np.unique(
-        np.concatenate([[road.chainage[0], road.chainage[-1]], inner, np.asarray(cuts, np.float64)])
-    )
-    ends = ends[(ends >= road.chainage[0]) & (ends <= road.chainage[-1])]
+    ends = np.unique(np.concatenate([[road.chainage[0], road.chainage[-1]], inner]))
     middle = (ends[:-1] + ends[1:]) / 2.0
     emits = road.emits[_step_at(road, middle)]
     kept = np.flatnonzero(emits)

@@ -50,6 +50,7 @@ class Air:
     pressure: float  # [kPa]
     c0: float = 0.0  # [dB]
     screening_reading: Reading = "literal"
+    sides: bool = True  # whether paths around the sides of obstacles are added
 
 
 def surface_of(scene: Scene) -> Surface:
@@ -190,6 +191,7 @@ class _Builder:
             self.absorption,
             c0=self.air.c0,
             reading=self.air.screening_reading,
+            sides=self.air.sides,
         )
 
     def _nearest(

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from noisemap.storage import atomic_path, sha256_file, write_json
 
-FORMAT = 1
+FORMAT = 2
 MANIFEST = "manifest.json"
 CENTI_DB_LIMIT = 32767
 ARRAYS = (
