@@ -127,6 +127,7 @@ def test_the_answer_names_the_place_the_gain_and_the_room(case) -> None:
     assert f"{chosen.zone.from_m / 1609.344:.2f} mi" in text
     assert f"{1.8 * candidate.cautious_margin:.0f}\u00a0°F" in text
     assert "zone found by search spares" in text
+    assert "Without any sign, working mufflers on 50% of the unmuffled trucks" in text
 
 
 def test_without_a_defensible_zone_the_reasons_are_counted(nothing) -> None:
@@ -134,6 +135,8 @@ def test_without_a_defensible_zone_the_reasons_are_counted(nothing) -> None:
     assert weighed.decision.recommended is None
     text = " ".join(answer_sentences(weighed, findings))
     assert "None of the zones" in text
+    assert "too coarse" not in text
+    assert "too coarse" in " ".join(answer_sentences(replace(weighed, coarse=True), findings))
     every = [one for result in weighed.searches for one in result.candidates]
     over = sum(one.normal_margin < 0.0 for one in every)
     assert f"{over:,} take normal brakes over" in text

@@ -23,6 +23,10 @@ from noisemap.zones.signs import Beginning
 from noisemap.zones.verdict import LEADING_LEVEL
 from noisemap.zones.weighed import WORTH, Weighed, why_none
 
+COARSE = (
+    "The terrain is too coarse to know the grade inside a zone: a surveyed profile or finer "
+    "terrain has to come first."
+)
 PASSES = f"people times passes a night above {LEADING_LEVEL} dB"
 
 
@@ -34,8 +38,10 @@ def answer_sentences(weighed: Weighed, findings: Findings) -> tuple[str, ...]:
     if chosen is None:
         return (
             "None of the zones that were searched is defensible in this screening.",
+            *((COARSE,) if weighed.coarse else ()),
             *why_none(weighed.searches, weighed.worth_people_passes),
             *_own_sentences(own),
+            *_without_sign(weighed),
         )
     zone = chosen.zone
     sentences = [
@@ -52,8 +58,18 @@ def answer_sentences(weighed: Weighed, findings: Findings) -> tuple[str, ...]:
             "on a grade at its upper bound and with a full stop, "
             f"{degrees(candidate.cautious_margin, units)} below it."
         )
-    sentences += _own_sentences(own, chosen)
+    sentences += [*_own_sentences(own, chosen), *_without_sign(weighed)]
     return tuple(sentences)
+
+
+def _without_sign(weighed: Weighed) -> list[str]:
+    """What can be had without any sign and without asking anything of a brake."""
+    return [
+        f"Without any sign, {plain(one.name, 80)} would spare {with_interval(one.spared)} and ask "
+        "nothing of the brakes."
+        for one in weighed.alternatives
+        if one.group == "enforce" and one.zone is None and one.spared and one.spared.best > 0.0
+    ]
 
 
 def _own_sentences(own: ZoneResult | None, chosen: ZoneResult | None = None) -> list[str]:

@@ -16,6 +16,7 @@ from noisemap.exposure.traffic import matching_roads
 from noisemap.outputs.weigh_tables import weigh_record
 from noisemap.outputs.weigh_write import answer_text, write_weighed
 from noisemap.scene.descents import descents
+from noisemap.scene.grades import is_coarse
 from noisemap.scene.model import Scene
 from noisemap.states import Zone
 from noisemap.storage import FolderLock
@@ -217,6 +218,7 @@ def weigh(
         observance=observance,
         worth_people_passes=base.worth_people_passes,
         roads_left_out=left_out,
+        coarse=is_coarse(scene.terrain.native_cell),
     )
 
 

@@ -58,6 +58,7 @@ class Weighed:
     observance: float  # in the search
     worth_people_passes: float  # what the study asks a zone to spare
     roads_left_out: tuple[str, ...]  # too many roads to search them all
+    coarse: bool  # the terrain is too coarse to know the grade inside a zone
 
 
 def decide(base: Base, zones: Sequence[ZoneResult], searches: Sequence[SearchResult]) -> Decision:
