@@ -118,6 +118,28 @@ def test_outside_zones_no_hotter_than_the_ordinary_driver(
     assert result.profile.limit_c == pytest.approx(np.full(101, limit))
 
 
+def test_a_gearbox_that_interrupts_leaves_the_limits_kept(
+    place: Scene, store: TransferStore
+) -> None:
+    terms = replace(TERMS, allow_hotter_k=60.0)
+    kept = 0
+    for gearbox in ("uninterrupted", "manual", "automated"):
+        truck = replace(hill.truck(36_000.0), gearbox=gearbox)
+        result = found(place, store, terms=terms, one=source(truck))
+        if result.quiet is not None:
+            driven = result.quiet.drive
+            room = result.profile.limit_c - driven.temperature_c - driven.stop_c
+            assert room.min() >= -1e-5
+            kept += 1
+    assert kept >= 2
+
+
+def test_a_climb_is_heard_by_its_engine(place: Scene, store: TransferStore) -> None:
+    """Uphill the running noise carries the gradient term, downhill it does not."""
+    up, down = found(place, store, direction=-1), found(place, store)
+    assert up.listening.running.sum() > 1.05 * down.listening.running.sum()
+
+
 def test_a_zone_is_obeyed_by_all_and_may_use_the_planning_limit(
     place: Scene, store: TransferStore
 ) -> None:

@@ -13,6 +13,7 @@ import pytest
 
 from noisemap.descent.brake_temperature import Conditions
 from noisemap.descent.drive import drive
+from noisemap.descent.gearbox import Gearbox
 from noisemap.descent.quiet_moves import (
     Listening,
     Moves,
@@ -225,13 +226,17 @@ def test_moves_equal_a_scalar_march_of_the_heat_balance() -> None:
     assert checked == 60
 
 
-def test_a_followed_drive_is_the_drive() -> None:
+@pytest.mark.parametrize("gearbox", ["uninterrupted", "manual", "converter"])
+def test_a_followed_drive_is_the_drive(gearbox: Gearbox) -> None:
     """`follow` with the ordinary driver's speeds, gears and stage gives the ordinary drive."""
     profile, _ = hill()
     one = rig(TRUCK, 33_000.0)
     speed = np.where(np.arange(200) < 90, 18.0, 11.0)
-    ordinary = drive(profile.chainage_m, profile.grade, speed, TRUCK, 33_000.0, habit="high")
-    same = follow(profile, ordinary.node_speed_ms, ordinary.gear, np.full(200, 3, np.int64), one)
+    ordinary = drive(
+        profile.chainage_m, profile.grade, speed, TRUCK, 33_000.0, habit="high", gearbox=gearbox
+    )
+    full = np.full(200, 3, np.int64)
+    same = follow(profile, ordinary.node_speed_ms, ordinary.gear, full, one, gearbox)
     assert same.temperature_c == pytest.approx(ordinary.temperature_c, abs=1e-9)
     assert same.stop_c == pytest.approx(ordinary.stop_c, abs=1e-9)
     assert same.retarder_share == pytest.approx(ordinary.retarder_share, abs=1e-12)

@@ -131,7 +131,7 @@ def setting(
         store=store,
         weights=stretch_weights(store, people, len(place.stretches.road)),
         people=people,
-        pieces=road_pieces(place, None),
+        pieces=road_pieces(place, hill.PRACTICE),
         source=Source(truck, "straight", 10.0, 0.0),
         practice=hill.PRACTICE,
         one=rig(truck.model, mass, "compression_release"),
@@ -286,6 +286,12 @@ def test_one_way_the_wrong_way_is_no_route(place: Scene, store: TransferStore) -
     assert "do not connect" in answer.cut
     back = find_routes(setting(closed, store), TRUCK, (0, 100), (0, 0))
     assert back.verdict == "routes"
+
+
+def test_trucks_keep_to_their_own_highest_speed(place: Scene) -> None:
+    slow = replace(hill.PRACTICE, highest_speed=12.0)
+    assert road_pieces(place, slow).cap_ms.max() == 12.0
+    assert road_pieces(place, replace(slow, assumed_speed=9.0)).cap_ms.max() == 9.0
 
 
 def test_climbs_are_slower_than_posted(place: Scene, store: TransferStore) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -10,6 +10,7 @@ import numpy.typing as npt
 from noisemap.descent.brake_temperature import Conditions, HeatSink, heat_model, stop_rise
 from noisemap.descent.drive import Drive, EnergyLedger
 from noisemap.descent.forces import air_force, gravity_force, rolling_force
+from noisemap.descent.gearbox import Gearbox, engaged_share, locked
 from noisemap.descent.gears import engine_speed
 from noisemap.descent.retarder import (
     driveline_power,
@@ -215,7 +216,9 @@ def step(
     return Step(speed, time, rpm, gravity, drag, kinetic, need, friction_power(rpm, one.truck))
 
 
-def retard(found: Step, one: Rig, stage: int) -> tuple[FloatArray, FloatArray]:
+def retard(
+    found: Step, one: Rig, stage: int, grip: FloatArray | float = 1.0
+) -> tuple[FloatArray, FloatArray]:
     """Share of time and mean power of the retarder at one stage.
 
     Parameters
@@ -226,6 +229,8 @@ def retard(found: Step, one: Rig, stage: int) -> tuple[FloatArray, FloatArray]:
         The truck.
     stage : int
         0 for off, else the switch position. [1]
+    grip : ndarray or float
+        Most of the time that the retarder can be on. [1] 0 to 1.
 
     Returns
     -------
@@ -248,7 +253,7 @@ def retard(found: Step, one: Rig, stage: int) -> tuple[FloatArray, FloatArray]:
     """
     full = one.available_w(found.rpm, found.speed, stage)
     works = (found.rest > 0.0) & (full > 0.0)
-    share = np.where(works, np.minimum(found.rest / np.where(works, full, 1.0), 1.0), 0.0)
+    share = np.where(works, np.minimum(found.rest / np.where(works, full, 1.0), grip), 0.0)
     return share, share * full
 
 
@@ -258,6 +263,7 @@ def follow(
     gear: IntArray,
     stage: IntArray,
     one: Rig,
+    gearbox: Gearbox = "uninterrupted",
 ) -> Drive:
     """Drive of a truck that keeps given speeds, gears and switch positions.
 
@@ -273,6 +279,8 @@ def follow(
         Stage on each piece, 0 off. [1]
     one : Rig
         The truck.
+    gearbox : {"uninterrupted", "manual", "automated", "converter"}
+        Kind of gearbox: its gear changes interrupt engine and retarder, as in the drive.
 
     Returns
     -------
@@ -296,10 +304,13 @@ def follow(
     length = profile.length_m
     v1, v2 = node_speed_ms[:-1], node_speed_ms[1:]
     found = step(length, profile.grade, v1, v2, gear, one)
+    engaged = engaged_share(gear, found.time, gearbox)
+    found = replace(found, friction=found.friction * engaged)
+    grip = np.ones(len(length)) if one.kind == "driveline" else engaged * locked(gear, gearbox)
     share, retarded = np.zeros(len(length)), np.zeros(len(length))
     for position in np.unique(stage[stage > 0]).tolist():
         at = stage == position
-        part_share, part_power = retard(found, one, position)
+        part_share, part_power = retard(found, one, position, grip)
         share[at], retarded[at] = part_share[at], part_power[at]
     cylinders = np.where(share > 0.0, np.array(one.stages, np.int64)[stage], 0)
     brakes = found.rest - retarded

@@ -257,6 +257,8 @@ def method_sentences(found: QuietDescent, units: str) -> tuple[str, ...]:
         "Burden: people times outdoor sound exposure, summed over all homes within reach of the "
         "whole road, so that moved noise counts too.",
         "A stage and a gear hold for a whole block of about 200 m.",
+        "The planner itself knows no interruption by gear changes; a plan is driven again with "
+        "the truck's own gearbox and kept only if it stays within the limits.",
         "Not in the plan: curves, other traffic, weather, the driver's need of the retarder.",
     )
 

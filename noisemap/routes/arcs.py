@@ -18,6 +18,7 @@ from noisemap.descent.brake_temperature import heat_map, stop_rise
 from noisemap.descent.forces import air_force, gravity_force, rolling_force
 from noisemap.descent.gears import descent_gear
 from noisemap.descent.quiet_step import Rig, retard, step
+from noisemap.exposure.driving import Practice, truck_speed
 from noisemap.exposure.passes import OUTLET_HEIGHT_INDEX
 from noisemap.exposure.traffic import matching_roads
 from noisemap.levels import to_energy
@@ -47,12 +48,10 @@ class Pieces:
     chainage: FloatArray  # (p,) of its middle [m]
 
 
-def road_pieces(scene: Scene, assumed_speed: float | None) -> Pieces:
-    """Pieces of all roads."""
+def road_pieces(scene: Scene, practice: Practice) -> Pieces:
+    """Pieces of all roads at the speed that trucks are posted or let drive."""
     roads, stretches = scene.roads, scene.stretches
     offset = np.concatenate([[0], np.cumsum([len(road.x) - 1 for road in roads])]).astype(np.int64)
-    top = choice("network", "top_speed_ms")
-    top = top if assumed_speed is None else min(top, assumed_speed)
     stretch = np.full(int(offset[-1]), -1, np.int64)
     middles = []
     order = np.argsort(stretches.road, kind="stable")
@@ -67,12 +66,14 @@ def road_pieces(scene: Scene, assumed_speed: float | None) -> Pieces:
             row = rows[np.maximum(place, 0)]
             on = (place >= 0) & (middle <= stretches.to_m[row])
             stretch[offset[index] : offset[index + 1]] = np.where(on, row, -1)
-    cap = np.concatenate([road.speed_limit_kmh for road in roads]) / 3.6
+    cap = truck_speed(np.concatenate([road.speed_limit_kmh for road in roads]) / 3.6, practice)
+    if practice.assumed_speed is not None:
+        cap = np.minimum(cap, practice.assumed_speed)
     return Pieces(
         offset,
         np.concatenate([np.diff(road.chainage) for road in roads]),
         np.concatenate([_grade(road) for road in roads]),
-        np.minimum(cap, top),
+        cap,
         stretch,
         np.concatenate(middles),
     )
@@ -144,7 +145,7 @@ def drive_pieces(
     on = pieces.stretch >= 0
     if on.any():
         at = weights[pieces.stretch[on]]
-        running = running_energy(speed[on], source.temperature_c)
+        running = running_energy(speed[on], source.temperature_c, grade[on])
         rate[on] = (at[:, 0] * running).sum(axis=1)
     braking = on & (share > 0.0)
     if one.stages[-1] and braking.any():

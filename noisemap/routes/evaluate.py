@@ -134,13 +134,13 @@ def evaluate(setting: Setting, net: Network, arcs: Sequence[int]) -> Route:
             retarder_kind="none" if bare else one.kind,
             conditions=practice.conditions,
             habit="high",
+            gearbox=setting.source.truck.gearbox,
         )
 
     usual = driven(setting.practice)
-    worn = Conditions.degraded(
-        setting.practice.conditions.preset, setting.practice.conditions.ambient_c
-    )
-    sound = route_sound(setting, usual, pieces.stretch[at])
+    sound_brakes = setting.practice.conditions
+    worn = Conditions.degraded(sound_brakes.preset, sound_brakes.ambient_c, sound_brakes.entry_c)
+    sound = route_sound(setting, usual, pieces.stretch[at], grade)
     levels = pass_levels(setting.store, sound)
     maximum = loudest(
         levels.maximum[:, 0].astype(float), setting.scene.receivers, setting.scene.homes
@@ -194,7 +194,7 @@ def steepest(chainage: FloatArray, grade: FloatArray, native_cell: float) -> flo
     return float(max(fall.max() / base, 0.0))
 
 
-def route_sound(setting: Setting, driven: Drive, stretch: IntArray) -> PassSound:
+def route_sound(setting: Setting, driven: Drive, stretch: IntArray, grade: FloatArray) -> PassSound:
     """Emission of a drive by stretch, for the product over the store."""
     total = len(setting.scene.stretches.road)
     energy = np.zeros((1, total, 2, N_BANDS), np.float32)
@@ -202,7 +202,7 @@ def route_sound(setting: Setting, driven: Drive, stretch: IntArray) -> PassSound
     seconds, speed = np.zeros((1, total), np.float32), np.ones((1, total), np.float32)
     on = stretch >= 0
     at, time = stretch[on], driven.time_s[on]
-    power = running_energy(driven.speed_ms[on], setting.source.temperature_c)
+    power = running_energy(driven.speed_ms[on], setting.source.temperature_c, grade[on])
     np.add.at(energy[0, :, 0], at, power * time[:, None])
     np.maximum.at(peak[0, :, 0], at, power)
     np.maximum.at(running[0], at, power)

@@ -58,16 +58,30 @@ def stretch_weights(store: TransferStore, people: FloatArray, stretches: int) ->
     return weights
 
 
-def running_energy(speed_ms: FloatArray, temperature_c: float) -> FloatArray:
-    """A-weighted sound power of tyres and engine of a heavy truck, bands last [1]."""
-    level = vehicle_sound_power("heavy", speed_ms, temperature_c=temperature_c)
+def running_energy(
+    speed_ms: FloatArray, temperature_c: float, grade: FloatArray | float = 0.0
+) -> FloatArray:
+    """A-weighted sound power of tyres and engine of a heavy truck, bands last [1].
+
+    The gradient term counts uphill only: downhill it stands for engine braking, which
+    has its own source.
+    """
+    climb = np.maximum(grade, 0.0)
+    level = vehicle_sound_power("heavy", speed_ms, grade=climb, temperature_c=temperature_c)
     return to_energy(level + A_WEIGHT)
 
 
 def listening(
-    weights: FloatArray, rows: IntArray, source: Source, switch_cylinders: tuple[int, ...]
+    weights: FloatArray,
+    rows: IntArray,
+    grade: FloatArray,
+    source: Source,
+    switch_cylinders: tuple[int, ...],
 ) -> Listening:
-    """Burden a second of a truck on stretches, by speed, engine speed and switch position."""
+    """Burden a second of a truck on stretches, by speed, engine speed and switch position.
+
+    `grade` is that of each stretch in the driving direction.
+    """
     at = weights[rows]
     model = source.truck.model
     nodes = emission_table(model.engine, source.exhaust).engine_speed_rpm
@@ -85,7 +99,8 @@ def listening(
                 calibration_db=source.calibration_db,
             )
             braking[:, :, place] = outlet @ to_energy(level + A_WEIGHT).T
-    running = at[:, 0] @ running_energy(SPEED_NODES_MS, source.temperature_c).T
+    power = running_energy(SPEED_NODES_MS[None], source.temperature_c, grade[:, None])
+    running = (at[:, None, 0] * power).sum(axis=2)
     return Listening(SPEED_NODES_MS, running, rpm, braking)
 
 

@@ -10,10 +10,11 @@ import numpy.typing as npt
 
 from noisemap.descent.brake_temperature import Conditions
 from noisemap.descent.drive import Drive, drive
+from noisemap.descent.gearbox import Gearbox
 from noisemap.descent.quiet_moves import Listening, drive_burden, planning_default
 from noisemap.descent.quiet_plan import QuietPlan, Worth, quiet_plan
 from noisemap.descent.quiet_step import Profile, Rig, follow, rig
-from noisemap.exposure.driving import Practice, road_rows
+from noisemap.exposure.driving import Practice, road_rows, truck_speed
 from noisemap.exposure.levels import loudest
 from noisemap.exposure.passes import DriveKey, PassClass, pass_sound
 from noisemap.exposure.product import pass_levels
@@ -28,6 +29,9 @@ from noisemap.transfer.store import TransferStore
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+
+MOST_PLANS = 4
+LIMIT_TOLERANCE_K = 1e-6
 
 ORDINARY, QUIET, NO_RETARDER = "ordinary driver", "quiet plan", "no retarder"
 
@@ -128,7 +132,8 @@ def road_profile(stretches: Stretches, trip: Trip, practice: Practice, limit_c: 
     """The road in driving order at the posted speed, with one limit and every permission."""
     rows = road_rows(stretches, trip.road)
     nodes = np.append(stretches.from_m[rows], stretches.to_m[rows[-1]])
-    grade, speed = stretches.grade[rows], stretches.speed_limit_kmh[rows] / 3.6
+    grade = stretches.grade[rows]
+    speed = truck_speed(stretches.speed_limit_kmh[rows] / 3.6, practice)
     if practice.assumed_speed is not None:
         speed = np.minimum(speed, practice.assumed_speed)
     if trip.direction < 0:
@@ -169,12 +174,13 @@ def quiet_descent(
     truck, kind = source.truck, source.truck.retarder
     one = rig(truck.model, truck.mass, kind, practice.conditions)
     worn = _degraded(practice)
-    heard = listening(weights, rows, source, one.stages[1:])
+    heard = listening(weights, rows, profile.grade, source, one.stages[1:])
 
     usual = _ordinary(profile, source, practice)
     profile = replace(profile, limit_c=_limits(profile, usual.peak_c, terms))
     burden = float(drive_burden(heard, usual, one).sum())
-    plan = quiet_plan(profile, one, heard, _worth(heard, trip, terms, burden))
+    planned = _planned(profile, one, heard, _worth(heard, trip, terms, burden), truck.gearbox)
+    plan = planned[0] if planned else None
     driven = {
         ORDINARY: (usual, _ordinary(profile, source, worn).peak_c),
         NO_RETARDER: (
@@ -182,10 +188,11 @@ def quiet_descent(
             _ordinary(profile, source, worn, bare=True).peak_c,
         ),
     }
-    if plan is not None:
+    if planned is not None:
+        plan, way = planned
         old = rig(truck.model, truck.mass, kind, worn.conditions)
-        tired = follow(profile, plan.drive.node_speed_ms, plan.drive.gear, plan.stage, old)
-        driven[QUIET] = (plan.drive, tired.peak_c)
+        tired = follow(profile, way.node_speed_ms, way.gear, plan.stage, old, truck.gearbox)
+        driven[QUIET] = (way, tired.peak_c)
     passes = _passes(scene, store, source, trip, heard, one, rows, driven)
     quiet = passes.get(QUIET)
     return QuietDescent(
@@ -208,7 +215,8 @@ def quiet_descent(
 def _degraded(practice: Practice) -> Practice:
     conditions = practice.conditions
     return replace(
-        practice, conditions=Conditions.degraded(conditions.preset, conditions.ambient_c)
+        practice,
+        conditions=Conditions.degraded(conditions.preset, conditions.ambient_c, conditions.entry_c),
     )
 
 
@@ -224,7 +232,31 @@ def _ordinary(profile: Profile, source: Source, practice: Practice, *, bare: boo
         retarder_kind="none" if bare else source.truck.retarder,
         conditions=practice.conditions,
         habit="high",
+        gearbox=source.truck.gearbox,
     )
+
+
+def _planned(
+    profile: Profile, one: Rig, heard: Listening, worth: Worth, gearbox: Gearbox
+) -> tuple[QuietPlan, Drive] | None:
+    """The plan and its drive with the gearbox's interruptions, within the limits.
+
+    The planner knows no interruption; where its drive gets too hot by them, it plans
+    again with that much less room.
+    """
+    tight = profile
+    for _ in range(MOST_PLANS):
+        plan = quiet_plan(tight, one, heard, worth)
+        if plan is None:
+            return None
+        driven = follow(
+            profile, plan.drive.node_speed_ms, plan.drive.gear, plan.stage, one, gearbox
+        )
+        over = float((driven.temperature_c + driven.stop_c - profile.limit_c).max())
+        if over <= LIMIT_TOLERANCE_K:
+            return plan, driven
+        tight = replace(tight, limit_c=tight.limit_c - over - LIMIT_TOLERANCE_K)
+    return None
 
 
 def _limits(profile: Profile, ordinary_peak_c: float, terms: Terms) -> FloatArray:

@@ -131,7 +131,7 @@ def request(place: Place, wish: Wish, load: Load) -> tuple[Setting, Vehicle]:
         store=place.store,
         weights=place.weights,
         people=place.people,
-        pieces=road_pieces(place.scene, prepared.practice.assumed_speed),
+        pieces=road_pieces(place.scene, prepared.practice),
         source=source_of(place, truck, wish.exhaust),
         practice=prepared.practice,
         one=rig(truck.model, truck.mass, truck.retarder, prepared.practice.conditions),
