@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
+from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -22,6 +24,7 @@ from noisemap.transfer.store import (
     FORMAT,
     MANIFEST,
     TransferStore,
+    divided,
     encode,
     read_store,
     tile_is_whole,
@@ -88,8 +91,21 @@ def build_store(
 
     `receivers` holds x, y and the height above the ground, one row each.  The
     folder's name under `folder` is the hash of everything that enters, so a
-    changed input never meets an old store, and a killed run finds its tiles.
+    changed input never meets an old store, and a killed run finds its tiles.  The
+    ends of zones divide stretches only afterwards: the parts of a stretch share its
+    paths.
     """
+    if scene.whole is not None:
+        whole = build_store(
+            folder,
+            replace(scene, stretches=scene.whole, whole=None),
+            receivers,
+            air,
+            max_distance,
+            memory_gb=memory_gb,
+            progress=progress,
+        )
+        return divided(whole, scene.part_of)
     surface = surface_of(scene)
     sources = np.column_stack([scene.stretches.x, scene.stretches.y, scene.stretches.z])
     open_air = np.flatnonzero(scene.stretches.sounding)
@@ -242,6 +258,20 @@ def _refuse_too_large(paths: int, memory_gb: float) -> None:
         )
 
 
+@cache
+def program_digest() -> str:
+    """Digest of the programs and coefficients that make a transfer."""
+    digest = hashlib.sha256()
+    for folder in ("propagation", "transfer"):
+        root = files("noisemap").joinpath(folder)
+        for file in sorted(Path(str(root)).rglob("*")):
+            if file.suffix in (".py", ".csv", ".toml"):
+                digest.update(file.name.encode() + file.read_bytes())
+    digest.update(files("noisemap").joinpath("atmosphere.toml").read_bytes())
+    digest.update(files("noisemap").joinpath("atmosphere.py").read_bytes())
+    return digest.hexdigest()
+
+
 def _key(
     surface: Surface,
     scene: Scene,
@@ -252,7 +282,13 @@ def _key(
 ) -> str:
     """Hash of geometry, ground and air; no truck, traffic or zone is in it."""
     digest = hashlib.sha256()
-    plain: dict[str, Any] = {"format": FORMAT, "heights": SOURCE_HEIGHTS, "air": vars(air)}
+    plain: dict[str, Any] = {
+        "format": FORMAT,
+        "program": program_digest(),
+        "twin": [TWIN_SEED, terrain_sigma(scene.terrain.native_cell)],
+        "heights": SOURCE_HEIGHTS,
+        "air": vars(air),
+    }
     plain["native_cell"] = scene.terrain.native_cell
     for name, value in sorted(vars(surface).items()):
         if isinstance(value, np.ndarray):

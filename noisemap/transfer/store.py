@@ -72,6 +72,33 @@ class TransferStore:
         return len(self.stretch)
 
 
+def divided(store: TransferStore, part_of: npt.NDArray[np.int64]) -> TransferStore:
+    """The store over stretches that are parts of those it was built for, in the same order.
+
+    The parts of a stretch lie where it lies and share its paths.
+    """
+    parts = np.bincount(part_of)
+    if (parts == 1).all():
+        return store
+    first = np.concatenate([[0], np.cumsum(parts)])
+    times = parts[store.stretch]
+    row = np.repeat(np.arange(store.paths), times)
+    step = np.arange(len(row)) - np.repeat(np.cumsum(times) - times, times)
+    owned = np.concatenate([[0], np.cumsum(times)])
+    return TransferStore(
+        heights=store.heights,
+        pointer=owned[store.pointer].astype(np.int64),
+        stretch=(first[store.stretch[row]] + step).astype(np.int32),
+        t=store.t[row],
+        cmet_factor=store.cmet_factor[row],
+        distance=store.distance[row],
+        nearest=store.nearest[row],
+        flags=store.flags[row],
+        grazing=store.grazing[row],
+        twin=store.twin[row],
+    )
+
+
 def write_tile(folder: Path, tile: int, arrays: Mapping[str, npt.NDArray[Any]]) -> dict[str, str]:
     """Write one tile's arrays; returns file name -> SHA-256."""
     sums = {}
