@@ -10,6 +10,10 @@ import numpy.typing as npt
 from noisemap.checks import require_between, require_finite, require_positive
 from noisemap.errors import OutOfDomainError
 from noisemap.propagation.machine.cores import (
+    END_BASE,
+    END_MIXED,
+    MIDDLE_BASE,
+    MIDDLE_SHARE,
     REACH,
     TAIL_RATE,
     end_region,
@@ -134,7 +138,8 @@ def end_attenuation(factor: float, height: float, dp: float) -> FloatArray:
         [
             end_region(
                 g,
-                row,
+                float(row[END_BASE]),
+                float(row[END_MIXED]),
                 hump_height_factor(h, row),
                 hump_distance_factor(d, float(row[REACH])),
                 tail_height_factor(h, row),
@@ -176,7 +181,12 @@ def middle_attenuation(q: float, factor: float) -> FloatArray:
     """
     weight = float(require_between("weight q", q, 0.0, 1.0, ""))
     g = float(require_between("ground factor", factor, 0.0, 1.0, ""))
-    return np.array([middle_region(weight, g, row) for row in ground_table()])
+    return np.array(
+        [
+            middle_region(weight, g, float(row[MIDDLE_BASE]), float(row[MIDDLE_SHARE]))
+            for row in ground_table()
+        ]
+    )
 
 
 def ground(strips: GroundStrips, hs: float, hr: float, dp: float) -> FloatArray:

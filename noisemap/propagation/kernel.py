@@ -1,12 +1,12 @@
 """The compiled ISO 9613-2 propagation of a whole map: arrays in, arrays out.
 
 For every receiver, source and source height the attenuation of the path over
-the top of terrain, walls and buildings is computed in the eight octave bands.
+the top of terrain, walls and buildings is computed in the eight octave bands,
+and of the paths around the sides of walls and buildings.
 The conventions are those of docs/conventions.md; `attenuation` is the readable
 reference and a test holds the two together to 1e-6 dB.
 
-Not in the kernel: paths around the sides of obstacles, reflections, and the
-losses of industrial sites and housing.
+Not in the kernel: reflections, and the losses of industrial sites and housing.
 
 What stands for what:
 
@@ -17,6 +17,8 @@ What stands for what:
 - a building that holds an end point is left out of that path, which is flagged;
 - the ground factor is the mean over each region of pieces of at most half a
   ground cell;
+- a path around a side is added where walls or buildings, but not the terrain, cut
+  the sight line; it goes round all that it meets (`machine.sides`);
 - foliage counts where the straight sight line runs below the tree tops.
 """
 
@@ -130,7 +132,8 @@ class Surface:
     @cached_property
     def ground_arrays(self) -> job.Ground:
         """Ground factor and foliage as the compiled loop reads them."""
-        factor = np.pad(np.asarray(self.factor, dtype=np.float32), (0, 1), mode="edge")
+        whole = np.rint(np.asarray(self.factor, dtype=np.float64) * job.GROUND_UNIT)
+        factor = np.pad(whole.astype(np.int32), (0, 1), mode="edge")
         foliage = np.pad(np.asarray(self.foliage, dtype=np.bool_), (0, 1), mode="edge")
         return job.Ground(
             float(self.gx0) - 0.5 * float(self.gcell),
@@ -167,6 +170,7 @@ def propagate(
     *,
     c0: float = 0.0,
     reading: Reading = "literal",
+    sides: bool = True,
     minimum_distance: float = 5.0,
     near_grazing_m: float = 0.3,
 ) -> PathBlock:
@@ -195,6 +199,8 @@ def propagate(
         Meteorological constant of Cmet, 0 and above. [dB]
     reading : {"literal", "positive"}
         Abar = Dz - Agr, or Abar = Dz - max(Agr, 0). [1]
+    sides : bool
+        Whether paths around the sides of walls and buildings are added. [1]
     minimum_distance : float
         Shortest plan distance; nearer pairs are computed at it, open, and flagged. [m]
     near_grazing_m : float
@@ -254,7 +260,7 @@ def propagate(
         surface.terrain_arrays,
         surface.ground_arrays,
         _obstacle_arrays(surface.index, feet, places),
-        _model(alpha, c0, reading, minimum_distance, near_grazing_m),
+        _model(alpha, c0, reading, sides, minimum_distance, near_grazing_m),
         answer,
     )
     return PathBlock(*answer)
@@ -334,22 +340,33 @@ def _obstacle_arrays(
         index.edges,
         index.height,
         index.block,
+        index.group,
+        index.corner_pointer,
+        index.corner,
         inside_pointer,
         inside_item,
     )
 
 
 def _model(
-    alpha: FloatArray, c0: float, reading: str, minimum_distance: float, near_grazing_m: float
+    alpha: FloatArray,
+    c0: float,
+    reading: str,
+    sides: bool,
+    minimum_distance: float,
+    near_grazing_m: float,
 ) -> job.Model:
     table3 = terms.ground_table()
     screen = terms.screen_numbers()
+    wavelength = terms.wavelengths()
     tail = table3[table3[:, cores.TAIL] != 0.0]
     return job.Model(
         alpha,
-        table3,
-        screen,
-        terms.wavelengths(),
+        np.ascontiguousarray(table3.T),
+        float(screen[cores.C1]),
+        float(screen[cores.C2]) / wavelength,
+        (float(screen[cores.C3_SPREAD]) * wavelength) ** 2,
+        float(screen[cores.KMET_LENGTH]),
         terms.foliage_table(),
         terms.foliage_lengths(),
         10.0 ** (-0.1 * terms.number("divergence", "constant_db")),
@@ -363,6 +380,7 @@ def _model(
         terms.number("validity", "mean_height_m"),
         float(c0),
         reading == "positive",
+        bool(sides),
         float(minimum_distance),
         float(near_grazing_m),
     )

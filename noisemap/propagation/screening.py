@@ -10,6 +10,8 @@ import numpy.typing as npt
 from noisemap.checks import require_between, require_finite, require_positive
 from noisemap.errors import OutOfDomainError
 from noisemap.propagation.machine.cores import (
+    C1,
+    C2,
     C3_SPREAD,
     CAP_DOUBLE,
     CAP_SINGLE,
@@ -226,7 +228,9 @@ def screening(z: float, kmet: float = 1.0, n: int = 1, e: float = 0.0) -> FloatA
     brackets = np.empty(len(wavelengths()))
     for band, wavelength in enumerate(wavelengths().tolist()):
         c3 = edge_factor(between, wavelength, float(numbers[C3_SPREAD])) if n > 1 else 1.0
-        brackets[band] = screen_argument(difference * factor, c3, wavelength, numbers)
+        brackets[band] = screen_argument(
+            difference * factor, c3, float(numbers[C1]), float(numbers[C2]) / wavelength
+        )
     return np.asarray(np.minimum(10.0 * np.log10(np.maximum(brackets, 1.0)), cap))
 
 

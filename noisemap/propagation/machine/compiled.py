@@ -23,6 +23,26 @@ def compiled(function: Function) -> Function:
     return cast(Function, _twin(function, nogil=True))
 
 
+def compiled_part(function: Function) -> Function:
+    """As `compiled`, for functions that only other compiled functions call.
+
+    They can be called from machine code alone and may not make arrays.  In return
+    they become part of their callers: groups of arrays are not handed over, which
+    would take longer than the work, and no references are counted.
+    """
+    return cast(
+        Function,
+        njit(
+            error_model="numpy",
+            nogil=True,
+            no_cpython_wrapper=True,
+            no_cfunc_wrapper=True,
+            forceinline=True,
+            _nrt=False,
+        )(function),
+    )
+
+
 def compiled_parallel(function: Function) -> Function:
     """As `compiled`, with `prange` loops shared among numba's threads."""
     return cast(Function, _twin(function, parallel=True))

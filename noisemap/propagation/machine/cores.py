@@ -63,15 +63,15 @@ def tail_distance_factor(dp: float, rate: float) -> float:
 @compiled
 def end_region(
     factor: float,
-    row: FloatArray,
+    base: float,
+    mixed: float,
     hump_height: float,
     hump_distance: float,
     tail_height: float,
     tail_distance: float,
 ) -> float:
     """As or Ar of one band (Table 3): base + G (mixed + hump + tail) [dB]."""
-    shape = row[END_MIXED] + hump_height * hump_distance + tail_height * tail_distance
-    return float(row[END_BASE] + factor * shape)
+    return base + factor * (mixed + hump_height * hump_distance + tail_height * tail_distance)
 
 
 @compiled
@@ -84,9 +84,9 @@ def middle_weight(dp: float, hs: float, hr: float, per_height: float) -> float:
 
 
 @compiled
-def middle_region(q: float, factor: float, row: FloatArray) -> float:
+def middle_region(q: float, factor: float, base: float, share: float) -> float:
     """Am of one band (Table 3): -3 q at 63 Hz, -3 q (1 - Gm) above [dB]."""
-    return float(row[MIDDLE_BASE] * q * (1.0 - row[MIDDLE_SHARE] * factor))
+    return base * q * (1.0 - share * factor)
 
 
 @compiled
@@ -287,14 +287,38 @@ def meteorological_factor(z: float, dss: float, dsr: float, d: float, length: fl
 
 
 @compiled
-def edge_factor(e: float, wavelength: float, spread: float) -> float:
-    """C3 (eq. 15) for two or more edges e apart, written without a division by e [1]."""
+def edge_reach(wavelength: float, spread: float) -> float:
+    """The (5 lambda)^2 of C3 (eq. 15) [m2]."""
     reach = spread * wavelength
-    reach = reach * reach
-    return (e * e + reach) / (e * e / 3.0 + reach)
+    return reach * reach
 
 
 @compiled
-def screen_argument(weighted_z: float, c3: float, wavelength: float, screen: FloatArray) -> float:
+def edge_parts(e: float, reach: float) -> tuple[float, float]:
+    """Numerator and denominator of C3 (eq. 15), both times e^2: equal for e = 0 [m2]."""
+    return e * e + reach, e * e / 3.0 + reach
+
+
+@compiled
+def edge_factor(e: float, wavelength: float, spread: float) -> float:
+    """C3 (eq. 15) for two or more edges e apart, written without a division by e [1]."""
+    above, below = edge_parts(e, edge_reach(wavelength, spread))
+    return float(above / below)
+
+
+@compiled
+def screen_argument(weighted_z: float, c3: float, c1: float, c2_by_wavelength: float) -> float:
     """The bracket of Dz = 10 lg [3 + (C2/lambda) C3 z Kmet] (eq. 14) [1]."""
-    return float(screen[C1] + screen[C2] / wavelength * c3 * weighted_z)
+    return c1 + c2_by_wavelength * c3 * weighted_z
+
+
+@compiled
+def screen_share(
+    weighted_z: float, above: float, below: float, c1: float, c2_by_wavelength: float
+) -> float:
+    """What a screen lets through, 1 / bracket of eq. 14 with C3 = above / below [1].
+
+    Infinite where the bracket is 1 or less: Dz is 0 there.
+    """
+    bracket = c1 * below + c2_by_wavelength * above * weighted_z
+    return below / bracket if bracket > below else math.inf

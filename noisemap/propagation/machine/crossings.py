@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from noisemap.propagation.machine.compiled import compiled
+from noisemap.propagation.machine.compiled import compiled, compiled_part
 from noisemap.propagation.machine.cores import SAME_PLACE_M
 from noisemap.propagation.machine.job import (
     BoolArray,
@@ -29,6 +29,8 @@ class Meeting(NamedTuple):
     used: BoolArray
     top_x: FloatArray  # distance from the source of each top [m]
     top_z: FloatArray  # [m]
+    top_group: IntArray  # wall or building
+    even_x: FloatArray  # distances of the bare profile [m]
     x: FloatArray  # merged profile [m]
     z: FloatArray
     is_object: BoolArray
@@ -44,6 +46,8 @@ def new_meeting(room: int, steps: int) -> Meeting:
         np.empty(room, dtype=np.bool_),
         np.empty(room),
         np.empty(room),
+        np.empty(room, dtype=np.int64),
+        np.empty(steps + 1),
         np.empty(room + steps + 1),
         np.empty(room + steps + 1),
         np.empty(room + steps + 1, dtype=np.bool_),
@@ -51,8 +55,8 @@ def new_meeting(room: int, steps: int) -> Meeting:
     )
 
 
-@compiled
-def _crossing(edges: FloatArray, k: int, line: Line) -> float:
+@compiled_part
+def crossing(edges: FloatArray, k: int, line: Line) -> float:
     """Distance from the source at which a path crosses an edge; negative if it does not [m].
 
     An end of an edge that lies on the line belongs to its left side, so that a
@@ -71,7 +75,7 @@ def _crossing(edges: FloatArray, k: int, line: Line) -> float:
     return float(along)
 
 
-@compiled
+@compiled_part
 def find_crossings(obstacles: Obstacles, line: Line, meeting: Meeting) -> int:
     """Edges that a path crosses between its ends, sorted by distance from the source.
 
@@ -93,7 +97,7 @@ def find_crossings(obstacles: Obstacles, line: Line, meeting: Meeting) -> int:
         for c in range(row * obstacles.columns + first, row * obstacles.columns + last + 1):
             for m in range(obstacles.pointer[c], obstacles.pointer[c + 1]):
                 k = obstacles.item[m]
-                here = _crossing(obstacles.edges, k, line)
+                here = crossing(obstacles.edges, k, line)
                 if here < 0.0:
                     continue
                 place = min(found, room)
@@ -113,8 +117,8 @@ def find_crossings(obstacles: Obstacles, line: Line, meeting: Meeting) -> int:
     return found
 
 
-@compiled
-def _holds(obstacles: Obstacles, point: int, block: int) -> bool:
+@compiled_part
+def holds(obstacles: Obstacles, point: int, block: int) -> bool:
     """Whether a building holds a source or receiver."""
     for m in range(obstacles.inside_pointer[point], obstacles.inside_pointer[point + 1]):
         if obstacles.inside_item[m] == block:
@@ -122,19 +126,21 @@ def _holds(obstacles: Obstacles, point: int, block: int) -> bool:
     return False
 
 
-@compiled
-def _insert_top(meeting: Meeting, count: int, x: float, z: float) -> None:
+@compiled_part
+def _insert_top(meeting: Meeting, count: int, x: float, z: float, group: int) -> None:
     """Put an object top into the list sorted along the path."""
     place = count
     while place > 0 and meeting.top_x[place - 1] > x:
         meeting.top_x[place] = meeting.top_x[place - 1]
         meeting.top_z[place] = meeting.top_z[place - 1]
+        meeting.top_group[place] = meeting.top_group[place - 1]
         place -= 1
     meeting.top_x[place] = x
     meeting.top_z[place] = z
+    meeting.top_group[place] = group
 
 
-@compiled
+@compiled_part
 def object_tops(
     obstacles: Obstacles,
     terrain: Terrain,
@@ -161,7 +167,7 @@ def object_tops(
         block = obstacles.block[meeting.edge[i]]
         partner = -1
         if block >= 0:
-            if _holds(obstacles, source, block) or _holds(obstacles, receiver, block):
+            if holds(obstacles, source, block) or holds(obstacles, receiver, block):
                 continue
             for j in range(i + 1, found):
                 if not meeting.used[j] and obstacles.block[meeting.edge[j]] == block:
@@ -174,9 +180,10 @@ def object_tops(
             high = max(high, obstacles.height[meeting.edge[partner]])
         share = middle / line.dp
         foot = terrain_height(terrain, line.sx + share * line.dx, line.sy + share * line.dy)
-        _insert_top(meeting, n, here, foot + high)
+        group = obstacles.group[meeting.edge[i]]
+        _insert_top(meeting, n, here, foot + high, group)
         n += 1
         if partner >= 0:
-            _insert_top(meeting, n, meeting.along[partner], foot + high)
+            _insert_top(meeting, n, meeting.along[partner], foot + high, group)
             n += 1
     return n

@@ -10,8 +10,12 @@ import numpy.typing as npt
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
+Int32Array = npt.NDArray[np.int32]
 BoolArray = npt.NDArray[np.bool_]
 ByteArray = npt.NDArray[np.uint8]
+
+GROUND_UNIT = 2**30
+"""Whole number that stands for porous ground, factor 1; an error of 5e-10 at most."""
 
 
 class Terrain(NamedTuple):
@@ -35,7 +39,7 @@ class Ground(NamedTuple):
     cell: float  # [m]
     per_cell: float  # 1 / cell [1/m]
     columns: int  # the doubled one included
-    factor: Float32Array  # (rows * columns,) [1]
+    factor: Int32Array  # (rows * columns,) in units of 1/GROUND_UNIT, so that sums are exact
     foliage: BoolArray
     any_foliage: bool
     foliage_height: float  # [m]
@@ -54,6 +58,9 @@ class Obstacles(NamedTuple):
     edges: FloatArray  # (k, 4) [m]
     height: FloatArray  # (k,) [m]
     block: IntArray  # (k,)
+    group: IntArray  # (k,) buildings, then walls whose pieces hang together
+    corner_pointer: IntArray  # (groups + 1,)
+    corner: FloatArray  # (corners, 2) [m]
     inside_pointer: IntArray  # (sources + receivers + 1,)
     inside_item: IntArray
 
@@ -62,9 +69,11 @@ class Model(NamedTuple):
     """Coefficients and choices of a job."""
 
     alpha: FloatArray  # (8,) [dB/m]
-    table3: FloatArray  # (8, 11)
-    screen: FloatArray  # (6,)
-    wavelength: FloatArray  # (8,) [m]
+    table3: FloatArray  # (11, 8) columns of Table 3
+    c1: float  # of eq. 14
+    c2_by_wavelength: FloatArray  # (8,) [1/m]
+    edge_reach: FloatArray  # (8,) (5 lambda)^2 of eq. 15 [m2]
+    kmet_length: float  # of eq. 18 [m]
     foliage_rows: FloatArray  # (2, 8) [dB], [dB/m]
     foliage_lengths: FloatArray  # (3,) [m]
     spreading: float  # 10^(-11/10), of 7.1
@@ -78,6 +87,7 @@ class Model(NamedTuple):
     valid_height: float  # [m]
     c0: float  # [dB]
     positive: bool
+    sides: bool  # whether paths around the sides are added
     minimum_distance: float  # [m]
     near_grazing: float  # [m]
 

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from noisemap.errors import BadDataError
 from noisemap.propagation.machine.compiled import compiled
@@ -44,6 +46,9 @@ class ObstacleIndex:
     building_item: IntArray  # building numbers
     member_pointer: IntArray  # (buildings + 1,) edges of each building
     member_item: IntArray
+    group: IntArray  # (k,) buildings as numbered, then walls whose pieces hang together
+    corner_pointer: IntArray  # (groups + 1,)
+    corner: FloatArray  # (corners, 2) different end points of the edges of each group [m]
 
     @property
     def empty(self) -> bool:
@@ -93,8 +98,9 @@ def obstacle_index(
         none = np.zeros(0, dtype=np.int64)
         one = np.zeros(2, dtype=np.int64)
         return ObstacleIndex(
-            0.0, 0.0, 1.0, 1, 1, one, none, lines, height, block, one, none, one[:1], none
-        )
+            0.0, 0.0, 1.0, 1, 1, one, none, lines, height, block, one, none, one[:1], none,
+            none, one[:1], np.zeros((0, 2)),
+        )  # fmt: skip
     x = lines[:, 0::2]
     y = lines[:, 1::2]
     x0, y0 = float(x.min()), float(y.min())
@@ -113,6 +119,8 @@ def obstacle_index(
     building_pointer, building_item = _buildings_by_cell(
         lines, member_pointer, order, x0, y0, cell, columns, rows
     )
+    group = _groups(lines, block, len(numbers))
+    corner_pointer, corner = _corners(lines, group)
     return ObstacleIndex(
         x0,
         y0,
@@ -128,7 +136,32 @@ def obstacle_index(
         building_item,
         member_pointer,
         order.astype(np.int64),
+        group,
+        corner_pointer,
+        corner,
     )
+
+
+def _groups(lines: FloatArray, block: IntArray, buildings: int) -> IntArray:
+    """Number of the obstacle of each edge: its building, or the wall it hangs together with."""
+    group = block.copy()
+    walls = np.flatnonzero(block < 0)
+    if len(walls):
+        ends = lines[walls].reshape(-1, 2)
+        _, node = np.unique(ends, axis=0, return_inverse=True)
+        link = node.reshape(-1, 2)
+        size = int(node.max()) + 1
+        graph = coo_array((np.ones(len(link), np.int8), (link[:, 0], link[:, 1])), (size, size))
+        group[walls] = buildings + connected_components(graph, directed=False)[1][link[:, 0]]
+    return group
+
+
+def _corners(lines: FloatArray, group: IntArray) -> tuple[IntArray, FloatArray]:
+    """Different end points of the edges of each group, as a compressed list."""
+    ends = np.column_stack([np.repeat(group, 2).astype(np.float64), lines.reshape(-1, 2)])
+    ends = np.unique(ends, axis=0)
+    pointer = np.searchsorted(ends[:, 0], np.arange(int(group.max()) + 2)).astype(np.int64)
+    return pointer, np.ascontiguousarray(ends[:, 1:])
 
 
 @compiled
