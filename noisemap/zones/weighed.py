@@ -118,6 +118,6 @@ def why_none(searches: Sequence[SearchResult], worth: float) -> tuple[str, ...]:
         best = max(one.leading for one in worn)
         sentences.append(
             f"The best that keeps every limit spares {best:.1f} people times passes a night above "
-            f"{LEADING_LEVEL} dB; the study asks for {worth:g}."
+            f"{LEADING_LEVEL} dB; the study asks for {worth:,.10g}."
         )
     return tuple(sentences)
