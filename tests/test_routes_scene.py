@@ -19,13 +19,13 @@ from noisemap.descent.quiet_step import rig
 from noisemap.errors import UsageError
 from noisemap.outputs.route_page import Occasion
 from noisemap.outputs.route_sheets import (
-    Told,
     method_sentences,
     routes_json,
     routes_text,
     write_routes,
 )
 from noisemap.outputs.route_tracks import GPX, KML
+from noisemap.outputs.route_words import Told
 from noisemap.routes import choose
 from noisemap.routes.arcs import arc_costs, climb_speed, drive_pieces, road_pieces, silent_pieces
 from noisemap.routes.choose import (

@@ -74,11 +74,45 @@ def search(
     classes: int,
     relaxed: bool,
 ) -> tuple[Array, Array, Array]:
-    """Temperatures and costs at the end, and where every label came from.
+    """Temperatures and costs of the labels at the end, and where every label came from.
 
-    `factor`, `offset`, `hottest` and `cost` are over (block, level, change of level,
-    mode), `change` over (block, mode before, mode).  The origins are over (block, level,
-    mode, place) and number (level, mode, place) of the block before.
+    Parameters
+    ----------
+    factor, offset : ndarray
+        Temperature after a move = factor * before + offset, over (block, level, change
+        of level, mode). [1] [°C]
+    hottest : ndarray
+        Hottest temperature that may enter a move; minus infinity forbids it. [°C]
+    cost : ndarray
+        Cost of a move. [s]
+    change : ndarray
+        Cost of a mode after another, over (block, mode before, mode). [s]
+    level : int
+        Level of speed at the first node. [1]
+    start_c : float
+        Temperature at the first node. [°C]
+    low_c : float
+        Lowest temperature that any label can have. [°C]
+    width : float
+        Width of a class of temperatures. [K]
+    classes : int
+        Number of classes. [1]
+    relaxed : bool
+        Whether a class keeps its lowest temperature and lowest cost apart.
+
+    Returns
+    -------
+    temperature : ndarray
+        Of the labels after the last block, over (level, mode, place). [°C]
+    cost : ndarray
+        Of the same labels; infinite where there is none. [s]
+    origin : ndarray of int
+        Over (block, level, mode, place): the label of the block before, numbered as
+        (level, mode, place). [1]
+
+    References
+    ----------
+    own-model : dynamic programming with exact labels, dominance and a bound from below
     """
     blocks, levels, moves, modes = factor.shape
     half = moves // 2

@@ -186,7 +186,7 @@ def pass_rows(found: QuietDescent, scene: Scene, units: str) -> list[tuple[str, 
         rows.append(
             (
                 way.name,
-                f"{-found.quieter_db(way):+.1f}",
+                "0.0" if way is found.ordinary else f"{-found.quieter_db(way):+.1f}",
                 "not heard" if loudest is None else f"{loudest:.1f}",
                 people_shown(louder),
                 people_shown(quieter),

@@ -41,7 +41,10 @@ table{border-collapse:collapse;width:100%}caption{text-align:left;font-weight:60
 th,td{border:1px solid #999;padding:.15rem .45rem;text-align:left;vertical-align:top}
 th{background:#eee}.head{border:2px solid #1b1b1b;padding:.3rem .7rem;font-weight:700}
 .small{font-size:.86rem}.wide{overflow-x:auto}img,svg{max-width:100%;height:auto}
-@media print{body{font-size:9.5pt;margin:0;max-width:none}h2{break-after:avoid}
+@page{margin:11mm}
+@media print{body{font-size:8.4pt;line-height:1.22;margin:0;padding:0;max-width:none}
+h1{font-size:13pt}h2{font-size:10pt;margin:.45em 0 .1em;break-after:avoid}
+p,ul,table{margin:.15em 0}th,td{padding:.05rem .3rem}.small{font-size:7.6pt}
 tr{break-inside:avoid}}
 </style></head><body>
 {{ content }}

@@ -3,50 +3,29 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from noisemap.outputs.route_driver import grade_rows, margin_words, steep_parts, truck_words
+from noisemap.outputs.route_driver import margin_words
 from noisemap.outputs.route_map import route_map
-from noisemap.outputs.route_page import BEFORE_DEPARTURE, PLANNING_ONLY, Occasion, page
+from noisemap.outputs.route_page import PLANNING_ONLY, page
 from noisemap.outputs.route_tracks import geojson, gpx, kml, track
-from noisemap.outputs.tables import Cell, Table, csv_text
-from noisemap.outputs.wording import (
-    BINDS_WORDS,
-    along_road,
-    both_temperatures,
-    hours_text,
-    people_shown,
-    plain,
+from noisemap.outputs.route_trip_sheet import driver_sheet
+from noisemap.outputs.route_words import (
+    SECONDS_OF_A_MINUTE,
+    Told,
+    asked_words,
+    sentence,
+    title_of,
+    verdict_words,
 )
-from noisemap.routes.choices import clock
-from noisemap.routes.choose import Alternative, Answer
-from noisemap.routes.evaluate import Crossing, Route, Setting
-from noisemap.routes.network import Vehicle
+from noisemap.outputs.tables import Cell, Table, csv_text
+from noisemap.outputs.wording import along_road, both_temperatures, people_shown, plain
+from noisemap.routes.evaluate import Crossing
 from noisemap.storage import write_bytes, write_text
 
 FOLDER = "routes"
 LITRE_US_GAL = 3.785411784
-SECONDS_OF_A_MINUTE = 60.0
-
-
-@dataclass(frozen=True)
-class Told:
-    """An answer and everything that its sheets name."""
-
-    occasion: Occasion
-    setting: Setting
-    vehicle: Vehicle
-    answer: Answer
-    ends: tuple[str, str]
-    moved: tuple[tuple[tuple[str, float, float], ...], ...]  # by alternative
-
-    @property
-    def units(self) -> str:
-        """The reader's units."""
-        return self.occasion.units
 
 
 PAGE = """
@@ -66,32 +45,6 @@ people. Grey: other roads.</p>
 <ul class="small">{% for text in method %}<li>{{ text }}</li>{% endfor %}</ul>
 """
 
-SHEET = """
-<p class="head">{{ head }}</p>
-<h1>{{ title }}</h1>
-<p>{{ summary }}</p>
-<p><b>{{ standing }}</b></p>
-<h2>Roads in driving order</h2>
-<p>{{ roads }}</p>
-<h2>Zones on the way, and what they demand</h2>
-{% if zones %}<table><tr><th>zone</th><th>from the start</th><th>arrival between</th><th>hours</th>\
-<th>status</th><th>what it demands</th></tr>
-{% for row in zones %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>{% endfor %}
-</table>{% else %}<p>None.</p>{% endif %}
-<h2>Grades downhill of 4 % and more</h2>
-{% if grades %}<table><tr><th>from the start</th><th>length</th><th>mean grade</th>\
-<th>steepest part</th></tr>
-{% for row in grades %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>{% endfor %}
-</table>{% else %}<p>None.</p>{% endif %}
-<h2>Where the retarder is most heard</h2>
-{% if heard %}<ul>{% for text in heard %}<li>{{ text }}</li>{% endfor %}</ul>
-{% else %}<p>Nowhere within reach of a home.</p>{% endif %}
-<h2>Brakes, computed</h2>
-<ul>{% for text in brakes %}<li>{{ text }}</li>{% endfor %}</ul>
-<h2>Not known of this route</h2>
-<ul>{% for text in unknown %}<li>{{ text }}</li>{% endfor %}</ul>
-"""
-
 HEADERS = (
     "route",
     "length",
@@ -105,96 +58,6 @@ HEADERS = (
     "with degraded brakes",
     "steepest downhill part",
 )
-
-
-def title_of(number: int, route: Route) -> str:
-    """Number and main roads of a route."""
-    lengths: dict[str, float] = {}
-    for name, length in route.roads:
-        lengths[name] = lengths.get(name, 0.0) + length
-    main = sorted(lengths, key=lambda name: -lengths[name])[:3]
-    named = [name for name in lengths if name in main]
-    return f"Route {number}: {', '.join(plain(name, 40) for name in named)}"
-
-
-def standing(one: Alternative, number: int, units: str, limit_c: float) -> str:
-    """What speaks for and against a route."""
-    parts = []
-    if one.over_limit:
-        peak = both_temperatures(one.route.drive.peak_c, units)
-        parts.append(
-            f"Over the planning limit in this screening: brakes {peak}, limit "
-            f"{both_temperatures(limit_c, units)}"
-        )
-    if one.worse:
-        parts.append(f"Merely quieter, never first: {'; '.join(one.worse)}")
-    if one.ordinary:
-        parts.append("The ordinary route: the fastest lawful one")
-    elif one.may_be_first and number == 1:
-        parts.append("Told first: within the planning limit, and the quietest of such routes")
-    if not parts:
-        parts.append("Within the planning limit in this screening")
-    return ". ".join(parts) + "."
-
-
-def sentence(told: Told, number: int) -> str:
-    """One route in a sentence or two."""
-    one = told.answer.alternatives[number - 1]
-    route, units = one.route, told.units
-    minutes = route.drive.duration_s / SECONDS_OF_A_MINUTE
-    side = "quieter" if one.quieter_db >= 0.0 else "louder"
-    against = (
-        "" if one.ordinary else f", {abs(one.quieter_db):.1f} dB {side} by people-weighted sound"
-    )
-    text = (
-        f"{title_of(number, route)}: {along_road(route.length_m, units)}, {minutes:.1f} min, "
-        f"{people_shown(route.people_reached)} people reached{against}; brakes "
-        f"{both_temperatures(route.drive.peak_c, units)}. "
-    )
-    text += standing(one, number, units, told.setting.planning_limit_c)
-    moved = told.moved[number - 1]
-    if moved:
-        name, people, change = moved[0]
-        shown = f"by {change:.1f} dB" if change < 100.0 else "where little was heard"
-        text += (
-            f" Noise moves to {plain(name)}: louder {shown} for {people_shown(people)} people"
-            f"{_more(len(moved) - 1)}."
-        )
-    return text
-
-
-def _more(count: int) -> str:
-    """That further places get louder too."""
-    if count == 0:
-        return ""
-    return f", and to {count} more place{'s' if count > 1 else ''}"
-
-
-def verdict_words(told: Told) -> str:
-    """The answer before the routes."""
-    answer = told.answer
-    if answer.verdict == "no route":
-        return f"No route: {plain(answer.cut, 300)}."
-    if answer.verdict != "routes":
-        return (
-            "No route that may be told first: every one is over the planning limit in this "
-            "screening, or merely quieter and steeper or hotter."
-        )
-    count = len(answer.alternatives)
-    return f"{count} route{'s' if count > 1 else ''} of {answer.front} that no other beats."
-
-
-def asked_words(told: Told) -> str:
-    """What was asked for."""
-    setting = told.setting
-    when = (
-        "at any hour" if setting.depart_s is None else f"departing {clock(setting.depart_s, 0.0)}"
-    )
-    return (
-        f"From {plain(told.ends[0])} to {plain(told.ends[1])}, "
-        f"{truck_words(setting.source.truck, told.units)}, exhaust "
-        f"{setting.source.exhaust.replace('_', ' ')}, {told.vehicle.height_m:.2f} m high, {when}."
-    )
 
 
 def routes_text(told: Told) -> str:
@@ -438,83 +301,3 @@ def overview(told: Told) -> str:
         invented=told.occasion.invented,
         notices=scene.attribution,
     )
-
-
-def driver_sheet(told: Told, number: int) -> str:
-    """One page for the driver of one route, without any speed."""
-    one = told.answer.alternatives[number - 1]
-    route, units, setting = one.route, told.units, told.setting
-    hours = route.drive.duration_s / SECONDS_OF_A_MINUTE
-    parts = steep_parts(route.chainage_m, route.grade, setting.scene.terrain.native_cell)
-    title = f"Driver's sheet, {title_of(number, route)}"
-    return page(
-        title,
-        SHEET,
-        {
-            "head": BEFORE_DEPARTURE,
-            "summary": f"{asked_words(told)} {along_road(route.length_m, units)}, about "
-            f"{hours:.0f} min without traffic. Distances count from the start.",
-            "standing": standing(one, number, units, setting.planning_limit_c),
-            "roads": "; ".join(
-                f"{plain(name)} {along_road(length, units)}" for name, length in route.roads
-            ),
-            "zones": [_zone_row(told, crossing) for crossing in route.crossings],
-            "grades": grade_rows(parts, units),
-            "heard": [
-                f"{along_road(begin, units)} to {along_road(end, units)}: {100.0 * share:.0f} % of "
-                "what the homes hear of it on this route"
-                for begin, end, share in route.heard
-            ],
-            "brakes": _brake_lines(route, setting.planning_limit_c, units),
-            "unknown": _unknown_lines(route, units),
-        },
-        invented=told.occasion.invented,
-        notices=setting.scene.attribution,
-    )
-
-
-def _zone_row(told: Told, crossing: Crossing) -> tuple[str, ...]:
-    units, start = told.units, told.setting.depart_s
-    if start is None:
-        arrival = (
-            f"{crossing.earliest_s / SECONDS_OF_A_MINUTE:.0f} to "
-            f"{crossing.latest_s / SECONDS_OF_A_MINUTE:.0f} min after departure"
-        )
-    else:
-        arrival = f"{clock(start, crossing.earliest_s)} to {clock(start, crossing.latest_s)}"
-    demand = f"asks {BINDS_WORDS[crossing.zone.binds]} to stay silent"
-    demand += "; binds this truck" if crossing.binds else "; does not bind this truck"
-    return (
-        plain(crossing.zone.name),
-        f"{along_road(crossing.from_m, units)} to {along_road(crossing.to_m, units)}",
-        arrival,
-        hours_text(crossing.zone.hours),
-        crossing.status,
-        demand,
-    )
-
-
-def _brake_lines(route: Route, limit_c: float, units: str) -> list[str]:
-    peaks: Sequence[tuple[str, float]] = (
-        ("With the retarder where permitted", route.drive.peak_c),
-        ("The same with degraded brakes", route.degraded_peak_c),
-        ("Without any retarder", route.no_retarder_peak_c),
-    )
-    return [
-        f"{words}: hottest with one full stop {both_temperatures(peak, units)}, "
-        f"{margin_words(peak, limit_c, units)}."
-        for words, peak in peaks
-    ]
-
-
-def _unknown_lines(route: Route, units: str) -> list[str]:
-    lines = [
-        f"{kind.capitalize()}: not tagged on {along_road(length, units)}; unknown, to be checked."
-        for kind, length in route.unknown_m.items()
-        if length > 0.0
-    ]
-    if route.local_m > 0.0:
-        lines.append(
-            f"Open only to trucks with a destination there: {along_road(route.local_m, units)}."
-        )
-    return lines or ["Height, weight, truck access and hazardous loads are tagged all the way."]

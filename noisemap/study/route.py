@@ -11,7 +11,8 @@ import numpy as np
 
 from noisemap.descent.quiet_step import rig
 from noisemap.errors import UsageError
-from noisemap.outputs.route_sheets import Told, routes_json, routes_text, write_routes
+from noisemap.outputs.route_sheets import routes_json, routes_text, write_routes
+from noisemap.outputs.route_words import Told
 from noisemap.routes.arcs import road_pieces
 from noisemap.routes.choices import choice
 from noisemap.routes.choose import (
