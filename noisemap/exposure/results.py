@@ -110,6 +110,18 @@ class DriveRow:
 
 
 @dataclass(frozen=True)
+class SensitivePlace:
+    """A school, clinic, hotel or the like in its own hours, without any zone."""
+
+    home: int  # index into Homes
+    kind: str
+    hours: frozenset[int]
+    l_eq_braking: float  # braking trucks in these hours, loudest facade [dB]
+    l_eq_traffic: float  # all modelled traffic [dB]
+    passes: Mapping[int, float]  # level [dB] -> braking passes in these hours above it
+
+
+@dataclass(frozen=True)
 class Findings:
     """Everything a run found; the outputs only format it."""
 
@@ -136,6 +148,7 @@ class Findings:
     alternatives: tuple[str, ...] = ()  # other ways to the same quiet, plain sentences
     l_night_long_term: FloatArray | None = None
     # per home: night level of braking trucks with the meteorological correction [dB]
+    sensitive: tuple[SensitivePlace, ...] = ()
     home_halfwidth: FloatArray | None = None
     # per home: half the 90 % interval of its own levels [dB]; None where not computed
     invented: bool = False  # whether the place and its data are made up

@@ -42,6 +42,7 @@ def all_tables(scene: Scene, findings: Findings) -> tuple[Table, ...]:
         zones_table(findings),
         brakes_table(findings),
         homes_table(scene, findings),
+        sensitive_table(scene, findings),
         stretches_table(scene, findings),
         drive_table(findings),
         bands_table(findings),
@@ -77,6 +78,35 @@ def homes_table(scene: Scene, findings: Findings) -> Table:
         columns.append((f"zone {number}: night level quieter by [dB]", _tenths(result.quieter_by)))
     columns.append(("flags", ["; ".join(map(plain, flags)) for flags in findings.home_flags]))
     return _from_columns("homes", columns)
+
+
+def sensitive_table(scene: Scene, findings: Findings) -> Table:
+    """Schools, clinics, hotels and the like in their own hours, without any zone."""
+    levels = sorted({level for place in findings.sensitive for level in place.passes})
+    headers = (
+        "number",
+        "home",
+        "label",
+        "kind",
+        "hours",
+        "level of braking trucks in these hours [dB(A)]",
+        "level of all modelled traffic in these hours [dB(A)]",
+        *(f"braking passes in these hours above {level} dB" for level in levels),
+    )
+    rows = tuple(
+        (
+            place.home + 1,
+            plain(scene.homes.home_id[place.home]),
+            plain(scene.homes.label[place.home]),
+            plain(place.kind),
+            hours_text(place.hours),
+            tenth(place.l_eq_braking),
+            tenth(place.l_eq_traffic),
+            *(tenth(place.passes[level]) for level in levels),
+        )
+        for place in findings.sensitive
+    )
+    return Table("sensitive", headers, rows)
 
 
 def stretches_table(scene: Scene, findings: Findings) -> Table:

@@ -27,6 +27,7 @@ from noisemap.exposure.levels import braking_passes_above
 from noisemap.exposure.passes import FREE, DriveKey
 from noisemap.exposure.relief import NightEnergy, by_state, level_spread
 from noisemap.exposure.results import DriveRow, Findings, LevelArea, ZoneResult
+from noisemap.exposure.sensitive import sensitive_places
 from noisemap.exposure.uncertainty import spread
 from noisemap.levels import from_energy
 from noisemap.propagation.case import path_result
@@ -115,6 +116,13 @@ def findings(
         home_halfwidth=_halfwidth(base),
         l_night_long_term=from_energy(computed.shares.long_term_energy[base.loudest_receiver]),
         invented=study.study.invented,
+        sensitive=sensitive_places(
+            base.free,
+            scene.receivers,
+            scene.homes,
+            study.homes.hours.model_dump(),
+            spread("fleet_spread"),
+        ),
     )
 
 
@@ -229,6 +237,12 @@ def _assumptions(prepared: Prepared, scene: Scene, computed: Computed) -> tuple[
             "The air pressure follows from the height of the roads: "
             f"{computed.air.pressure:.1f} kPa."
         )
+    own_hours = study.homes.hours
+    kinds = [kind for kind in type(own_hours).model_fields if kind in scene.homes.kind]
+    guessed = [kind for kind in kinds if kind not in own_hours.model_fields_set]
+    if guessed:
+        shown = ", ".join(f"{kind} {show_hours(getattr(own_hours, kind))}" for kind in guessed)
+        said.append(f"The hours of sensitive places are assumed: {shown}; set [homes.hours].")
     if study.descent.assumed_speed_kmh is None:
         said.append("Trucks are taken to drive at the posted limit where the grade allows it.")
     said.append(

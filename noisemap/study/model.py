@@ -120,11 +120,20 @@ class PlainLayer(Table):
     columns: Columns = {}
 
 
+class SensitiveHours(Table):
+    """Hours of the day that matter at places where people are not at home."""
+
+    school: Hours = frozenset(range(8, 16))
+    clinic: Hours = frozenset(range(24))
+    hotel: Hours = frozenset({22, 23, 0, 1, 2, 3, 4, 5, 6})
+
+
 class HomesTable(LayerTable):
     """Where people live."""
 
     source: Literal["buildings", "points", "osm", "parcels"] = "buildings"
     kinds: dict[str, str] = {}  # the file's word -> home, school, clinic, hotel, other, none
+    hours: SensitiveHours = SensitiveHours()
     outlines: PlainLayer | None = None  # building outlines on the parcels
     population: PlainLayer | None = None  # areas with people, shared out by floor area
     placement: Literal["facades", "centre"] = "facades"
