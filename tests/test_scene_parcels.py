@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scene_files import box, write_geojson
+from scene_files import X0, box, write_geojson, write_terrain
 from test_scene_build import study as study
 from test_study_file import GOOD
 
@@ -173,3 +173,27 @@ columns = { people = "POP" }
     content["homes"] |= {"source": "buildings"}
     with pytest.raises(ValueError, match=r"\[homes\.outlines\] needs source"):
         Study.model_validate(content)
+
+
+def test_people_of_a_raster(study: SceneInputs, tmp_path: Path) -> None:
+    write_geojson(
+        study.homes_file,
+        [
+            ({"id": "a", "levels": 1}, box(310, 1530, 10, 10)),
+            ({"id": "b", "levels": 3}, box(400, 1530, 10, 10)),
+            ({"id": "c", "levels": 1}, box(1100, 1530, 10, 10)),
+            ({"id": "empty", "levels": 1}, box(1600, 1530, 10, 10)),
+        ],
+    )
+
+    def people(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        low = np.where(x < X0 + 1000.0, 9.0, np.where(x < X0 + 1500.0, 7.0, 0.0))
+        return np.where(x < X0 + 500.0, 40.0, low) + 0.0 * y
+
+    tif = write_terrain(tmp_path / "people.tif", people, size=6, cell=500.0)
+    scene = build_scene(replace(study, population_file=tif))
+    assert scene.homes.people.tolist() == pytest.approx([10.0, 30.0, 7.0, 0.0])
+    assert any("1 areas of people.tif with 9 people hold no home" in w for w in scene.warnings)
+    bad = write_terrain(tmp_path / "bad.tif", lambda x, y: -9999.0 + 0 * x * y, size=6, cell=500.0)
+    with pytest.raises(BadDataError, match="a cell holds -9999 people at x"):
+        build_scene(replace(study, population_file=bad))

@@ -315,6 +315,26 @@ def read_heights(
     return _join(pieces)
 
 
+def read_cells(path: Path, crs: str | None = None) -> tuple[Lattice, FloatArray]:
+    """Values of a raster that is no elevation, whole, NaN where it holds none.
+
+    Raises
+    ------
+    BadDataError
+        When the file cannot be read, has no position or holds too many cells.
+    """
+    path = plain_file(path)
+    if path.suffix.lower() == ".asc":
+        _check_ascii(path)
+    grid = _raster_lattice(path, crs)
+    if grid.columns * grid.rows > PIXEL_CAP:
+        raise BadDataError(
+            f"{path.name}: {grid.columns * grid.rows:,} cells (allowed: {PIXEL_CAP:,}); "
+            "cut it to the study area"
+        )
+    return grid, _raster_values(grid, 0, 0, grid.rows, grid.columns, 1, None)
+
+
 def _read_window(
     grid: Lattice, bounds: Bounds, nodata: float | None, unit: float, finest_cell: float
 ) -> Heights | None:

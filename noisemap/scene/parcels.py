@@ -10,8 +10,9 @@ import numpy.typing as npt
 import shapely
 
 from noisemap.errors import BadDataError
+from noisemap.readers.rasters import read_cells
 from noisemap.readers.vectors import read_layer
-from noisemap.scene.crs import move_shapes
+from noisemap.scene.crs import move_bounds, move_shapes
 from noisemap.scene.homes import (
     SMALLEST_HOME_M2,
     Buildings,
@@ -21,6 +22,9 @@ from noisemap.scene.homes import (
 from noisemap.scene.inputs import SceneInputs
 from noisemap.scene.layers import layer_repairs
 from noisemap.scene.model import Homes, Repair
+
+GRIDS = (".tif", ".tiff", ".asc")
+MOST_PEOPLE = 1e7  # in one area
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -181,6 +185,42 @@ def populate(
     """
     if inputs.population_file is None:
         return homes, [], [], []
+    name = inputs.population_file.name
+    if inputs.population_file.suffix.lower() in GRIDS:
+        areas, people = _cells(inputs, crs, homes)
+        repairs: list[Repair] = []
+    else:
+        areas, people, repairs = _areas(inputs, crs)
+    lives = np.array([kind == "home" for kind in homes.kind], np.bool_)
+    given = np.isfinite(buildings.people)
+    owner = owners(areas, np.asarray(shapely.points(homes.x, homes.y)))
+    held = np.zeros(len(areas))
+    np.add.at(held, owner[given & (owner >= 0)], homes.people[given & (owner >= 0)])
+    shared = share_out(
+        np.maximum(people - held, 0.0), np.where(lives & ~given, owner, -1), floor_area(buildings)
+    )
+    taken = np.isfinite(shared)
+    bare = (people > 0.0) & ~np.isin(np.arange(len(areas)), owner[(lives | given) & (owner >= 0)])
+    outside = int((lives & ~given & (owner < 0)).sum())
+    assumptions = [
+        f"People of {len(areas):,} areas of {name} are shared out by floor area over "
+        f"{int(taken.sum()):,} homes."
+    ]
+    warnings = []
+    if outside:
+        warnings.append(f"Homes in no area of {name}, their people by rule: {outside:,}.")
+    if bare.any():
+        warnings.append(
+            f"{int(bare.sum()):,} areas of {name} with {people[bare].sum():,.0f} people hold "
+            "no home that is read: these people are in no figure."
+        )
+    moved = replace(homes, people=np.where(taken, shared, homes.people))
+    return moved, repairs, assumptions, warnings
+
+
+def _areas(inputs: SceneInputs, crs: str) -> tuple[npt.NDArray[Any], FloatArray, list[Repair]]:
+    """Polygons with people in study coordinates."""
+    assert inputs.population_file is not None
     layer = read_layer(
         inputs.population_file,
         table="homes.population",
@@ -199,31 +239,33 @@ def populate(
             f"{layer.name}: feature {layer.frame['id'].iloc[wrong[0]]!r} is a "
             f"{areas[wrong[0]].geom_type}; areas of people are polygons"
         )
-    lives = np.array([kind == "home" for kind in homes.kind], np.bool_)
-    given = np.isfinite(buildings.people)
-    owner = owners(areas, np.asarray(shapely.points(homes.x, homes.y)))
-    held = np.zeros(len(areas))
-    np.add.at(held, owner[given & (owner >= 0)], homes.people[given & (owner >= 0)])
-    shared = share_out(
-        np.maximum(people - held, 0.0), np.where(lives & ~given, owner, -1), floor_area(buildings)
-    )
-    taken = np.isfinite(shared)
-    bare = (people > 0.0) & ~np.isin(np.arange(len(areas)), owner[(lives | given) & (owner >= 0)])
-    outside = int((lives & ~given & (owner < 0)).sum())
-    assumptions = [
-        f"People of {len(areas):,} areas of {layer.name} are shared out by floor area over "
-        f"{int(taken.sum()):,} homes."
-    ]
-    warnings = []
-    if outside:
-        warnings.append(f"Homes in no area of {layer.name}, their people by rule: {outside:,}.")
-    if bare.any():
-        warnings.append(
-            f"{int(bare.sum()):,} areas of {layer.name} with {people[bare].sum():,.0f} people hold "
-            "no home that is read: these people are in no figure."
+    return areas, people, layer_repairs("homes", layer, crs)
+
+
+def _cells(inputs: SceneInputs, crs: str, homes: Homes) -> tuple[npt.NDArray[Any], FloatArray]:
+    """Cells of a raster of people around the homes, as polygons in study coordinates."""
+    assert inputs.population_file is not None
+    grid, values = read_cells(inputs.population_file, inputs.population_crs)
+    wrong = np.isfinite(values) & ((values < 0.0) | (values >= MOST_PEOPLE))
+    if wrong.any():
+        row, column = (int(index[0]) for index in np.nonzero(wrong))
+        raise BadDataError(
+            f"{inputs.population_file.name}: a cell holds {values[row, column]:g} people at x "
+            f"{grid.x0 + column * grid.dx:.6g}, y {grid.y0 + row * grid.dy:.6g} (allowed: 0 or "
+            "more); name its value for no data in the file itself"
         )
-    moved = replace(homes, people=np.where(taken, shared, homes.people))
-    return moved, layer_repairs("homes", layer, crs), assumptions, warnings
+    box = (homes.x.min(), homes.y.min(), homes.x.max(), homes.y.max())
+    west, south, east, north = move_bounds(crs, grid.crs, box)
+    x = grid.x0 + grid.dx * np.arange(grid.columns)
+    y = grid.y0 + grid.dy * np.arange(grid.rows)
+    half_x, half_y = grid.dx / 2.0, abs(grid.dy) / 2.0
+    near = (y[:, None] >= south - half_y) & (y[:, None] <= north + half_y)
+    near = near & (x[None, :] >= west - half_x) & (x[None, :] <= east + half_x)
+    rows, columns = np.nonzero(near & np.isfinite(values))
+    cells = shapely.box(
+        x[columns] - half_x, y[rows] - half_y, x[columns] + half_x, y[rows] + half_y
+    )
+    return move_shapes(grid.crs, crs, cells.tolist()), values[rows, columns]
 
 
 def _people(name: str, frame: Any) -> FloatArray:
@@ -238,7 +280,7 @@ def _people(name: str, frame: Any) -> FloatArray:
             number = float(value)
         except (TypeError, ValueError):
             number = np.nan
-        if not 0.0 <= number < 1e7:
+        if not 0.0 <= number < MOST_PEOPLE:
             raise BadDataError(
                 f"{name}: feature {row}: people: {value!r} is not allowed (allowed: 0 or more); "
                 "correct it, or remove the area"
