@@ -102,6 +102,8 @@ def test_a_quieter_descent_within_the_limits(place: Scene, store: TransferStore)
     assert result.quiet.drive.peak_c <= 190.0 + 1e-9
     assert result.quiet.drive.peak_c <= result.ordinary.drive.peak_c + 60.0 + 1e-9
     assert result.quiet.degraded_peak_c > result.quiet.drive.peak_c
+    for way in result.passes:
+        assert way.steeper_peak_c > way.drive.peak_c
     assert result.plan.gap < 0.05
     assert result.none.drive.peak_c > result.ordinary.drive.peak_c
     loudest = [float(way.maximum.max()) for way in (result.quiet, result.ordinary)]

@@ -56,6 +56,7 @@ HEADERS = (
     "hottest brakes with a full stop",
     "room below the planning limit",
     "the same with degraded brakes",
+    "the same with the grade at its upper bound",
     "time, min",
     "onsets",
 )
@@ -160,6 +161,7 @@ def _truck_json(scene: Scene, found: QuietDescent) -> dict[str, Any]:
                 "quieter_db": round(found.quieter_db(way), 2),
                 "peak_c": round(way.drive.peak_c, 2),
                 "degraded_peak_c": round(way.degraded_peak_c, 2),
+                "steeper_peak_c": round(way.steeper_peak_c, 2),
                 "time_s": round(way.drive.duration_s, 1),
                 "onsets": way.drive.onsets,
                 "loudest_home_db": _finite(float(way.maximum.max(initial=-np.inf))),
@@ -193,6 +195,7 @@ def pass_rows(found: QuietDescent, scene: Scene, units: str) -> list[tuple[str, 
                 both_temperatures(way.drive.peak_c, units),
                 f"{shown:+.0f} {'°F' if units == 'us' else '°C'}",
                 both_temperatures(way.degraded_peak_c, units),
+                both_temperatures(way.steeper_peak_c, units),
                 f"{way.drive.duration_s / 60.0:.1f}",
                 count(float(way.drive.onsets)),
             )

@@ -18,7 +18,7 @@ from noisemap.outputs.wording import (
     hours_text,
     plain,
 )
-from noisemap.routes.quiet_descent import NO_RETARDER, Pass, QuietDescent
+from noisemap.routes.quiet_descent import NO_RETARDER, QuietDescent
 from noisemap.scene.grades import is_coarse, shortest_base
 from noisemap.scene.model import Scene
 from noisemap.scene.runs import runs
@@ -49,7 +49,8 @@ DESCENT = """
 {% else %}<p>Nowhere within reach of a home, or the truck has no such retarder.</p>{% endif %}
 <h2>Brakes, computed</h2>
 <table><tr><th>truck</th><th>driven</th><th>hottest with one full stop</th>\
-<th>room to the planning limit</th><th>the same with degraded brakes</th></tr>
+<th>room to the planning limit</th><th>the same with degraded brakes</th>\
+<th>the same with the grade at its upper bound</th></tr>
 {% for row in brakes %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>{% endfor %}
 </table>
 <p>Hot, misadjusted or missing brakes lie outside these figures. Check the brakes at the top.</p>
@@ -177,7 +178,8 @@ def _brake_rows(descents: Sequence[QuietDescent], units: str) -> list[tuple[str,
                     words,
                     both_temperatures(way.drive.peak_c, units),
                     margin_words(way.drive.peak_c, limit, units),
-                    _worn_words(way, limit, units),
+                    _peak_words(way.degraded_peak_c, limit, units),
+                    _peak_words(way.steeper_peak_c, limit, units),
                 )
             )
     return rows
@@ -189,9 +191,8 @@ def truck_words(truck: TruckClass, units: str) -> str:
     return name if mass in name else f"{name} ({mass})"
 
 
-def _worn_words(way: Pass, limit_c: float, units: str) -> str:
-    peak = both_temperatures(way.degraded_peak_c, units)
-    return f"{peak}, {margin_words(way.degraded_peak_c, limit_c, units)}"
+def _peak_words(peak_c: float, limit_c: float, units: str) -> str:
+    return f"{both_temperatures(peak_c, units)}, {margin_words(peak_c, limit_c, units)}"
 
 
 def margin_words(peak_c: float, limit_c: float, units: str) -> str:

@@ -56,6 +56,7 @@ HEADERS = (
     "hottest brakes with a full stop",
     "room to the planning limit",
     "with degraded brakes",
+    "with the grade at its upper bound",
     "steepest downhill part",
 )
 
@@ -111,6 +112,7 @@ def figures(told: Told, number: int) -> dict[str, Any]:
         "zone_m": round(route.zone_m),
         "peak_c": round(route.drive.peak_c, 1),
         "degraded_peak_c": round(route.degraded_peak_c, 1),
+        "steeper_peak_c": round(route.steeper_peak_c, 1),
         "no_retarder_peak_c": round(route.no_retarder_peak_c, 1),
         "steepest_pct": round(100.0 * route.steepest, 1),
         "unknown_m": {kind: round(length) for kind, length in route.unknown_m.items()},
@@ -160,6 +162,7 @@ def comparison_rows(told: Told) -> list[tuple[str, ...]]:
                 both_temperatures(route.drive.peak_c, units),
                 margin_words(route.drive.peak_c, limit, units),
                 margin_words(route.degraded_peak_c, limit, units),
+                margin_words(route.steeper_peak_c, limit, units),
                 f"{100.0 * route.steepest:.1f} %",
             )
         )
@@ -181,6 +184,7 @@ def routes_table(told: Told) -> Table:
         "planning limit [°C]",
         "over the planning limit",
         "with degraded brakes [°C]",
+        "with the grade at its upper bound [°C]",
         "steepest downhill part [%]",
         "height not tagged [m]",
         "weight not tagged [m]",
@@ -204,6 +208,7 @@ def routes_table(told: Told) -> Table:
                 round(told.setting.planning_limit_c, 1),
                 "yes" if one.over_limit else "no",
                 round(route.degraded_peak_c, 1),
+                round(route.steeper_peak_c, 1),
                 round(100.0 * route.steepest, 1),
                 *(round(length) for length in route.unknown_m.values()),
             )

@@ -108,6 +108,7 @@ def _brake_lines(route: Route, limit_c: float, units: str) -> list[str]:
     peaks: Sequence[tuple[str, float]] = (
         ("With the retarder where permitted", route.drive.peak_c),
         ("The same with degraded brakes", route.degraded_peak_c),
+        ("The same with the grade at its upper bound", route.steeper_peak_c),
         ("Without any retarder", route.no_retarder_peak_c),
     )
     return [

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+import numpy.typing as npt
+
 from noisemap.data_tables import toml_table
+from noisemap.scene.grades import grade_sigma
+
+FloatArray = npt.NDArray[np.float64]
 
 HOUR_S = 3600.0
 
@@ -16,6 +22,16 @@ def choice(group: str, name: str) -> float:
     0.9
     """
     return float(toml_table("noisemap.routes", "choices.toml")[group][name]["value"])
+
+
+def steeper(grade: FloatArray, native_cell: float) -> FloatArray:
+    """Grades with every downgrade at its upper bound, for the error of the terrain [1].
+
+    >>> bool((steeper(np.array([-0.05, 0.01]), 10.0) <= np.array([-0.05, 0.01])).all())
+    True
+    """
+    sigma = float(grade_sigma(native_cell, choice("terrain", "base_m")))
+    return np.where(grade < 0.0, grade - choice("terrain", "upper_bound") * sigma, grade)
 
 
 def clock_hours(depart_s: float, from_s: float, to_s: float) -> frozenset[int]:

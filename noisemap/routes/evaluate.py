@@ -18,7 +18,7 @@ from noisemap.exposure.passes import OUTLET_HEIGHT_INDEX
 from noisemap.exposure.product import PassSound, pass_levels
 from noisemap.exposure.traffic import matching_roads
 from noisemap.routes.arcs import Pieces, arc_pieces, climb_speed, exhaust_energy
-from noisemap.routes.choices import HOUR_S, choice, clock_hours
+from noisemap.routes.choices import HOUR_S, choice, clock_hours, steeper
 from noisemap.routes.listening import Source, loud_spots, running_energy
 from noisemap.routes.network import Network
 from noisemap.scene.model import Scene
@@ -67,6 +67,7 @@ class Route:
     roads: tuple[tuple[str, float], ...]  # names in driving order with lengths [m]
     drive: Drive
     degraded_peak_c: float
+    steeper_peak_c: float  # with the grade at its upper bound
     no_retarder_peak_c: float
     burden: float
     exposure: FloatArray  # (receivers,) energy of the pass [s]
@@ -123,10 +124,12 @@ def evaluate(setting: Setting, net: Network, arcs: Sequence[int]) -> Route:
             middle = 0.5 * (chainage[1:] + chainage[:-1])
             silent |= (middle >= crossing.from_m) & (middle < crossing.to_m)
 
-    def driven(practice: Practice, *, bare: bool = False) -> Drive:
+    native_cell = setting.scene.terrain.native_cell
+
+    def driven(practice: Practice, *, bare: bool = False, steep: bool = False) -> Drive:
         return drive(
             chainage,
-            grade,
+            np.clip(steeper(grade, native_cell), -0.5, 0.5) if steep else grade,
             speed,
             one.truck,
             one.mass_kg,
@@ -158,6 +161,7 @@ def evaluate(setting: Setting, net: Network, arcs: Sequence[int]) -> Route:
         roads=_names(setting.scene, net, arcs, lengths),
         drive=usual,
         degraded_peak_c=driven(replace(setting.practice, conditions=worn)).peak_c,
+        steeper_peak_c=driven(setting.practice, steep=True).peak_c,
         no_retarder_peak_c=driven(setting.practice, bare=True).peak_c,
         burden=float((setting.weights * sound.energy[0]).sum()),
         exposure=levels.energy[:, 0].astype(float),
@@ -169,7 +173,7 @@ def evaluate(setting: Setting, net: Network, arcs: Sequence[int]) -> Route:
         local_m=float(
             lengths[[setting.scene.links.access[link] == "local" for link in links]].sum()
         ),
-        steepest=steepest(chainage, grade, setting.scene.terrain.native_cell),
+        steepest=steepest(chainage, grade, native_cell),
         heard=loud_spots(chainage, _retarder_burden(setting, usual, pieces.stretch[at])),
         fuel_l=fuel(usual),
         traction_mj=usual.energy.traction / 1e6,

@@ -20,7 +20,7 @@ from noisemap.exposure.passes import DriveKey, PassClass, pass_sound
 from noisemap.exposure.product import pass_levels
 from noisemap.exposure.traffic import matching_roads
 from noisemap.levels import from_energy
-from noisemap.routes.choices import choice, clock_hours
+from noisemap.routes.choices import choice, clock_hours, steeper
 from noisemap.routes.listening import Source, listening, loud_spots
 from noisemap.scene.model import Scene, Stretches
 from noisemap.states import Zone
@@ -68,6 +68,7 @@ class Pass:
     maximum: FloatArray  # (homes,) fast maximum [dB]
     along: FloatArray  # (pieces,) level at the home that hears the piece most [dB]
     degraded_peak_c: float  # the same driving with degraded brakes [°C]
+    steeper_peak_c: float  # the same with the grade at its upper bound [°C]
 
 
 @dataclass(frozen=True)
@@ -181,18 +182,28 @@ def quiet_descent(
     burden = float(drive_burden(heard, usual, one).sum())
     planned = _planned(profile, one, heard, _worth(heard, trip, terms, burden), truck.gearbox)
     plan = planned[0] if planned else None
+    steep = replace(profile, grade=steeper(profile.grade, scene.terrain.native_cell))
     driven = {
-        ORDINARY: (usual, _ordinary(profile, source, worn).peak_c),
+        ORDINARY: (
+            usual,
+            _ordinary(profile, source, worn).peak_c,
+            _ordinary(steep, source, practice).peak_c,
+        ),
         NO_RETARDER: (
             _ordinary(profile, source, practice, bare=True),
             _ordinary(profile, source, worn, bare=True).peak_c,
+            _ordinary(steep, source, practice, bare=True).peak_c,
         ),
     }
     if planned is not None:
         plan, way = planned
         old = rig(truck.model, truck.mass, kind, worn.conditions)
-        tired = follow(profile, way.node_speed_ms, way.gear, plan.stage, old, truck.gearbox)
-        driven[QUIET] = (way, tired.peak_c)
+        speed, gear, stage = way.node_speed_ms, way.gear, plan.stage
+        driven[QUIET] = (
+            way,
+            follow(profile, speed, gear, stage, old, truck.gearbox).peak_c,
+            follow(steep, speed, gear, stage, one, truck.gearbox).peak_c,
+        )
     passes = _passes(scene, store, source, trip, heard, one, rows, driven)
     quiet = passes.get(QUIET)
     return QuietDescent(
@@ -295,11 +306,11 @@ def _passes(
     heard: Listening,
     one: Rig,
     rows: IntArray,
-    driven: dict[str, tuple[Drive, float]],
+    driven: dict[str, tuple[Drive, float, float]],
 ) -> dict[str, Pass]:
     """Levels of every way of driving at every home, through the store."""
     drives: dict[DriveKey, Drive] = {
-        (trip.road, trip.direction, 0, name): way for name, (way, _) in driven.items()
+        (trip.road, trip.direction, 0, name): way for name, (way, *_) in driven.items()
     }
     classes = [
         PassClass(trip.road, trip.direction, 0, source.exhaust, name, np.zeros(24))
@@ -315,7 +326,7 @@ def _passes(
     )
     levels = pass_levels(store, sound)
     found = {}
-    for number, (name, (way, worn_peak)) in enumerate(driven.items()):
+    for number, (name, (way, worn_peak, steep_peak)) in enumerate(driven.items()):
         exposure = from_energy(levels.energy[:, number].astype(float))
         found[name] = Pass(
             name=name,
@@ -325,6 +336,7 @@ def _passes(
             maximum=loudest(levels.maximum[:, number].astype(float), scene.receivers, scene.homes),
             along=from_energy(_strongest(store, sound.peak[number], rows)),
             degraded_peak_c=worn_peak,
+            steeper_peak_c=steep_peak,
         )
     return found
 
