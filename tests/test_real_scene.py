@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import osmium
+import pyogrio
 import pytest
 import shapely
 from scene_files import write_geojson
@@ -102,6 +103,16 @@ def test_andorra_odd_tags(andorra: Scene) -> None:
     whats = [repair.what for repair in andorra.repairs]
     assert sum("'90;30;90;30;90;30' is not one speed" in what for what in whats) == 1
     assert sum(what == "one-way against its points: turned round" for what in whats) == 24
+
+
+@pytest.mark.parametrize(("name", "buildings"), [("andorra", 292), ("badwildbad", 1173)])
+def test_second_reader_finds_the_same_buildings(name: str, buildings: int) -> None:
+    path = REAL / f"{name}.osm.pbf"
+    frame = pyogrio.read_dataframe(path, layer="multipolygons", where="building IS NOT NULL")
+    own = read_areas(path, ("building",))
+    assert len(frame) == len(own) == buildings
+    area = shapely.area([one.shape for one in own]).sum()
+    assert float(shapely.area(frame.geometry.to_numpy()).sum()) == pytest.approx(area, rel=1e-6)
 
 
 def test_andorra_crossings_without_a_node(andorra: Scene) -> None:
