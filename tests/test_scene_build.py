@@ -677,3 +677,20 @@ def test_layers_apart_by_swapped_axes_or_by_their_unit(study: SceneInputs, tmp_p
             with pytest.raises(BadDataError, match=rf"do not overlap; {words}"):
                 build_scene(study)
             path.write_bytes(whole)
+
+
+def test_one_vertical_system_and_its_own_unit(study: SceneInputs, tmp_path: Path) -> None:
+    metric = build_scene(study)
+    metres = write_terrain(tmp_path / "m.tif", slope, crs="EPSG:32606+5703")  # NAVD88, metres
+    feet = write_terrain(
+        tmp_path / "f.tif", lambda x, y: slope(x, y) * 3937.0 / 1200.0, crs="EPSG:32606+6360"
+    )  # NAVD88, US survey feet
+    for file in (metres, feet):
+        scene = build_scene(replace(study, terrain_files=(file,)))
+        assert scene.roads[0].height == pytest.approx(metric.roads[0].height, abs=1e-6)
+        assert scene.crs == CRS
+    both = build_scene(replace(study, terrain_files=(metres, feet)))  # one datum, two units
+    assert both.roads[0].height == pytest.approx(metric.roads[0].height, abs=1e-6)
+    geoid = write_terrain(tmp_path / "g.tif", slope, crs="EPSG:32606+5773")
+    with pytest.raises(BadDataError, match=r"different vertical systems: m\.tif \(.*, g\.tif \("):
+        build_scene(replace(study, terrain_files=(metres, geoid)))

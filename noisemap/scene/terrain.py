@@ -74,7 +74,8 @@ def open_terrain(inputs: SceneInputs) -> tuple[Lattice, ...]:
     Raises
     ------
     BadDataError
-        When no file is named or a file is coarser than roads can be fitted to.
+        When no file is named, a file is coarser than roads can be fitted to, or two
+        files name different vertical systems.
     """
     if not inputs.terrain_files:
         raise BadDataError("[terrain] names no file; give at least one elevation file")
@@ -85,7 +86,29 @@ def open_terrain(inputs: SceneInputs) -> tuple[Lattice, ...]:
                 f"{lattice.path.name}: terrain too coarse, cells of {lattice.native_cell:.0f} m "
                 f"(allowed: {COARSEST_CELL_M:.0f} m); give a finer elevation file"
             )
+    _require_one_datum(lattices)
     return lattices
+
+
+def _require_one_datum(lattices: Sequence[Lattice]) -> None:
+    """Nothing, unless two files name different vertical systems.
+
+    Raises
+    ------
+    BadDataError
+        Naming one file of each.
+    """
+    named: dict[str, str] = {}
+    for lattice in lattices:
+        for part in lattice.crs.sub_crs_list:
+            if part.is_vertical:
+                datum = part.datum.name if part.datum is not None else part.name
+                named.setdefault(datum, lattice.path.name)
+    if len(named) > 1:
+        listed = ", ".join(f"{file} ({name})" for name, file in named.items())
+        raise BadDataError(
+            f"[terrain]: the files are in different vertical systems: {listed}; convert them to one"
+        )
 
 
 def coverage(lattices: Sequence[Lattice], crs: str) -> shapely.Geometry:
