@@ -30,7 +30,10 @@ class Meeting(NamedTuple):
     top_x: FloatArray  # distance from the source of each top [m]
     top_z: FloatArray  # [m]
     top_group: IntArray  # wall or building
-    even_x: FloatArray  # distances of the bare profile [m]
+    bare_x: FloatArray  # terrain above the sight line, with both ends [m]
+    bare_z: FloatArray
+    high_x: FloatArray  # tops above the sight line or touching it [m]
+    high_z: FloatArray
     x: FloatArray  # merged profile [m]
     z: FloatArray
     is_object: BoolArray
@@ -48,6 +51,9 @@ def new_meeting(room: int, steps: int) -> Meeting:
         np.empty(room),
         np.empty(room, dtype=np.int64),
         np.empty(steps + 1),
+        np.empty(steps + 1),
+        np.empty(room),
+        np.empty(room),
         np.empty(room + steps + 1),
         np.empty(room + steps + 1),
         np.empty(room + steps + 1, dtype=np.bool_),
