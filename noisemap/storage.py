@@ -84,6 +84,31 @@ def write_json(target: Path, value: Any) -> None:
     write_text(target, json.dumps(value, indent=2, sort_keys=True, allow_nan=False) + "\n")
 
 
+CLAIM = ".noisemap"
+CLAIM_TEXT = "Results of noisemap: this folder is written anew by every run.\n"
+
+
+def claim_folder(folder: Path) -> None:
+    """Take a folder for results: a new or empty one, or one that was taken before.
+
+    Raises
+    ------
+    CannotWriteError
+        When the folder holds files of somebody else.
+    """
+    marker = folder / CLAIM
+    try:
+        if not marker.exists() and folder.exists() and any(folder.iterdir()):
+            raise CannotWriteError(
+                f"{folder}: holds files that are not noisemap's results; "
+                "name a new or empty folder with --output"
+            )
+    except OSError as error:
+        raise cannot_write(folder, error) from error
+    if not marker.exists():
+        write_text(marker, CLAIM_TEXT)
+
+
 class FolderLock:
     """Hold a folder for one run; a second run ends with exit code 75.
 

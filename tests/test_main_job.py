@@ -13,8 +13,14 @@ from pathlib import Path
 import pytest
 
 from noisemap.cli.main import run
+from noisemap.errors import BusyError
+from noisemap.storage import claim_folder
+from noisemap.study.check import check_study
 from noisemap.study.demo import copy_demo
 from noisemap.study.load import load_study
+from noisemap.study.prepare import prepare
+from noisemap.study.progress import Silent
+from noisemap.study.run import refuse_changed_inputs
 
 
 @pytest.fixture(scope="module")
@@ -62,9 +68,10 @@ def test_the_demo_has_each_verdict_and_tells_refusals_first(demo: Path) -> None:
         "Lower grade, nights": "needs an engineering study",
         "Valley floor": "not worth signing",
     }
-    assert answer(demo)["zones"][0]["verdict"] == "refused for brakes"
+    study = load_study(demo / "study" / "study.toml")
+    assert list(verdicts) == [zone.name for zone in study.zone]  # numbered as the study has them
     summary = (demo / "summary.txt").read_text()
-    assert summary.index("Do not sign Whole grade") < summary.index("Town foot, unmuffled is")
+    assert summary.index("Do not sign “Whole grade") < summary.index("“Town foot, unmuffled” is")
 
 
 def test_the_wording_of_every_page(demo: Path) -> None:
@@ -95,7 +102,13 @@ def test_provenance_names_inputs_and_versions(demo: Path) -> None:
 def test_the_resolved_study_is_a_study(demo: Path) -> None:
     resolved = demo / "study.resolved.toml"
     tomllib.loads(resolved.read_text(encoding="utf-8"))
-    assert load_study(resolved) == load_study(demo / "study" / "study.toml")
+    found, errors = check_study(resolved, Silent(), allow_outside=True)
+    assert not errors
+    assert found["crs"] == "EPSG:32606"
+    written = load_study(resolved)
+    assert written.study.crs == "EPSG:32606"
+    assert written.weather.pressure_kpa is not None
+    assert written.zone == load_study(demo / "study" / "study.toml").zone
 
 
 def test_a_second_run_reuses_the_store_and_repeats_the_answer(
@@ -195,6 +208,7 @@ def test_truck_files_of_the_users_own(study: Path, capsys: pytest.CaptureFixture
 
 
 def test_a_held_folder_is_busy(study: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    claim_folder(study.parent / "out")
     code = (
         "import sys; from pathlib import Path; from noisemap.storage import FolderLock\n"
         f"with FolderLock(Path({str(study.parent / 'out')!r})):\n"
@@ -211,6 +225,53 @@ def test_a_held_folder_is_busy(study: Path, capsys: pytest.CaptureFixture[str]) 
         other.kill()
     assert found == 75
     assert f"process {other.pid}" in err
+
+
+def test_somebody_elses_folder_is_left_alone(
+    study: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    foreign = study.parent / "foreign"
+    foreign.mkdir()
+    (foreign / "report.html").write_text("mine")
+    found, _, err = say(["run", str(study), "-q", "--output", str(foreign)], capsys)
+    assert found == 73
+    assert "--output" in err
+    assert (foreign / "report.html").read_text() == "mine"
+
+
+def test_an_output_folder_outside_needs_leave(
+    study: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    edit(study, 'folder = "noisemap-output"', 'folder = "../elsewhere"')
+    found, _, err = say(["run", str(study), "-q"], capsys)
+    assert found == 78
+    assert "--allow-outside" in err
+
+
+def test_keys_and_files_at_fault_come_in_one_list(
+    study: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    edit(study, 'vertical_unit = "m"', 'vertical_units = "m"')
+    edit(study, 'file = "homes.geojson"', 'file = "nobody.geojson"')
+    found, out, _ = say(["check", str(study), "-q", "--json"], capsys)
+    problems = "\n".join(json.loads(out)["problems"])
+    assert found == 78
+    assert "vertical_units" in problems
+    assert "nobody.geojson" in problems
+
+
+def test_an_input_that_changes_under_the_run(study: Path) -> None:
+    prepared = prepare(study)
+    refuse_changed_inputs(prepared)
+    with (study.parent / "traffic.csv").open("a") as stream:
+        stream.write("\n")
+    with pytest.raises(BusyError, match="traffic.csv"):
+        refuse_changed_inputs(prepared)
+
+
+def test_the_demo_keeps_an_edited_study(study: Path) -> None:
+    edit(study, "seed = 20260101", "seed = 7")
+    assert load_study(copy_demo(study.parent)).run.seed == 7
 
 
 def test_an_output_that_is_a_file(study: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -247,7 +247,7 @@ def test_terminal_summary_says_refusals_first_and_cautions_last():
 def test_zones_are_ordered_by_verdict_then_by_gain():
     verdicts = [VERDICT_ORDER.index(zone.verdict) for _, zone in ordered_zones(FINDINGS)]
     assert verdicts == sorted(verdicts)
-    strong = replace(FINDINGS.zones[0], people_helped=Interval(500.0, 1.0, 900.0))
+    strong = replace(FINDINGS.zones[0], people_passes={70: Interval(9e9, 1.0, 1e10)})
     ranked = ordered_zones(replace(FINDINGS, zones=(FINDINGS.zones[0], strong)))
     assert [number for number, _ in ranked] == [2, 1]
 

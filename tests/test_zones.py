@@ -243,7 +243,7 @@ def test_a_long_steep_ban_is_refused(tmp_path: Path) -> None:
     hot = base(tmp_path, grade=-0.08, length=4000.0, piece=50.0)
     found = weigh_zone(hot, zone(from_m=0.0, to_m=4000.0))
     assert found.verdict == "refused for brakes"
-    assert found.sentence.startswith("Do not sign z")
+    assert found.sentence.startswith("Do not sign “z”")
     assert any(row.forbids for row in found.brakes)
 
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import difflib
 import importlib
+import json
 import os
+import signal
 import sys
+import threading
 import traceback
 from typing import Any, NoReturn
 
@@ -78,6 +81,8 @@ def main(arguments: list[str] | None = None) -> NoReturn:
 
 def run(arguments: list[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         outcome: Any = cli.main(args=arguments, prog_name="noisemap", standalone_mode=False)
         return outcome if isinstance(outcome, int) else 0
@@ -87,6 +92,9 @@ def run(arguments: list[str] | None = None) -> int:
         error.show()
         return error.exit_code
     except NoisemapError as error:
+        given = sys.argv[1:] if arguments is None else arguments
+        if "--json" in given and given[0] not in ("check", "path"):
+            click.echo(json.dumps({"error": str(error), "exit_code": error.exit_code}))
         return _say(str(error), error.exit_code)
     except KeyboardInterrupt:
         return _say("interrupted; run the same command again to go on", INTERRUPTED)

@@ -28,8 +28,10 @@ QUIET = click.option("--quiet", "-q", is_flag=True, help="No progress on stderr.
 @QUIET
 def demo_command(output: Path, as_json: bool, quiet: bool) -> None:
     """Run the main job on an invented town and leave map, report and tables."""
+    from noisemap.storage import claim_folder
     from noisemap.study.demo import copy_demo
 
+    claim_folder(output)
     _run(copy_demo(output / "study"), output, False, as_json, quiet)
 
 
@@ -70,6 +72,9 @@ def check_command(
     else:
         click.echo(check_text(found), nl=False)
     if errors:
+        count = len(found["problems"])
+        noun = "problem" if count == 1 else "problems"
+        errors[0].args = (f"{count} {noun}\n" + "\n".join(found["problems"]),)
         raise errors[0]
 
 

@@ -212,7 +212,22 @@ def flows_from_table(
             f"{shared_out} rows of {table.name} name no exhaust state: "
             f"their trucks are shared out by {_shares_text(shares)}"
         )
-    return _flows(counts), notes
+    return _flows(counts), notes + _missing_hours(columns)
+
+
+def _missing_hours(columns: Sequence[Sequence[Any]]) -> list[str]:
+    """Sentences about hours of the day for which a road's counts have no row."""
+    seen: dict[tuple[str, str, str], set[int]] = {}
+    for name, direction, hour, kind, *_ in zip(*columns, strict=True):
+        seen.setdefault((name, direction, kind), set()).add(int(hour))
+    short = [key for key, hours in sorted(seen.items()) if len(hours) < 24]
+    if not short:
+        return []
+    shown = ", ".join(f"{name} ({direction}, {kind})" for name, direction, kind in short[:3])
+    return [
+        f"Hours without a row count as none; {len(short)} series miss some: "
+        f"{shown}{', ...' if len(short) > 3 else ''}."
+    ]
 
 
 def _columns(table: TextTable, roads: Sequence[Road]) -> tuple[Sequence[Any], ...]:
@@ -375,15 +390,27 @@ def _daily_notes(
 
 
 def matching_roads(name: str, roads: Sequence[Road]) -> list[int]:
-    """Indices of the roads that a user's name means: by id, else all with that name."""
+    """Indices of the roads that a user's name means: by id, else all that answer to it.
+
+    Capital letters do not matter.
+    """
     by_id = [index for index, road in enumerate(roads) if road.road_id == name]
-    return by_id or [index for index, road in enumerate(roads) if road.name == name]
+    return by_id or _answering(name, roads)
 
 
 def named_roads(name: str, roads: Sequence[Road]) -> list[int]:
-    """Indices of all pieces of the road that a count means: by name, else by id."""
-    by_name = [index for index, road in enumerate(roads) if road.name == name]
-    return by_name or [index for index, road in enumerate(roads) if road.road_id == name]
+    """Indices of all pieces of the road that a count means: by any of its names, else by id."""
+    by_id = [index for index, road in enumerate(roads) if road.road_id == name]
+    return _answering(name, roads) or by_id
+
+
+def _answering(name: str, roads: Sequence[Road]) -> list[int]:
+    wanted = name.casefold()
+    return [
+        index
+        for index, road in enumerate(roads)
+        if wanted in {known.casefold() for known in (road.name, *road.also) if known}
+    ]
 
 
 def _carriageways(pieces: Sequence[Road]) -> dict[str, int]:

@@ -149,7 +149,7 @@ def _council(page: Paper, content: Story) -> None:
             (
                 "Zone",
                 "Finding",
-                "People times passes a night spared",
+                "Loud passes a night spared, all residents together",
                 "People quieter by 1 dB or more",
                 "Night level quieter by, mean",
                 "Hottest brakes with the zone, below or above the planning limit",

@@ -94,7 +94,8 @@ def ordered_zones(findings: Findings) -> list[tuple[int, ZoneResult]]:
     def rank(item: tuple[int, ZoneResult]) -> tuple[int, float]:
         verdict = item[1].verdict
         place = VERDICT_ORDER.index(verdict) if verdict in VERDICT_ORDER else len(VERDICT_ORDER)
-        return place, -item[1].people_helped.best
+        spared = item[1].people_passes.get(HEADLINE_LEVEL)
+        return place, -(spared.best if spared else 0.0)
 
     return sorted(enumerate(findings.zones, start=1), key=rank)
 
@@ -123,7 +124,7 @@ def summary_text(findings: Findings) -> str:
 
 def _spared_words(result: ZoneResult) -> str:
     return "".join(
-        f"people times passes a night above {level} dB spared: {with_interval(spared)}; "
+        f"loud passes a night spared, all residents together: {with_interval(spared)}; "
         for level, spared in result.people_passes.items()
         if level == HEADLINE_LEVEL
     )

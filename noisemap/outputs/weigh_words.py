@@ -27,7 +27,7 @@ COARSE = (
     "The terrain is too coarse to know the grade inside a zone: a surveyed profile or finer "
     "terrain has to come first."
 )
-PASSES = f"people times passes a night above {LEADING_LEVEL} dB"
+PASSES = f"passes a night above {LEADING_LEVEL} dB, summed over all residents"
 
 
 def answer_sentences(weighed: Weighed, findings: Findings) -> tuple[str, ...]:

@@ -88,8 +88,9 @@ class Road:
     # `surface` is where the road lies on the ground: it serves sound paths only.
 
     def answers_to(self, key: str) -> bool:
-        """Whether the key is the road's id, name or another of its names."""
-        return bool(key) and key in (self.road_id, self.name, *self.also)
+        """Whether the key is the road's id, name or another of its names, capitals apart."""
+        known = {name.casefold() for name in (self.road_id, self.name, *self.also)}
+        return bool(key) and key.casefold() in known
 
     @property
     def grade(self) -> FloatArray:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pyproj import Transformer
 
 from noisemap.errors import NoisemapError, StudyError
 from noisemap.exposure.driving import road_rows
-from noisemap.exposure.traffic import read_counts
+from noisemap.exposure.traffic import Flow, read_counts
 from noisemap.outputs.scene_sheet import write_scene_sheet
 from noisemap.propagation.kernel import pairs_within
 from noisemap.scene.crs import study_system
@@ -24,11 +25,12 @@ from noisemap.scene.parcels import read_parcels
 from noisemap.scene.road_files import read_roads
 from noisemap.scene.terrain import open_terrain
 from noisemap.study.compute import traffic_of
+from noisemap.study.doubts import doubts
 from noisemap.study.prepare import Prepared, prepare
 from noisemap.study.progress import Reporter
 from noisemap.study.run import read_scene
 from noisemap.transfer.build import BYTES_PER_PATH
-from noisemap.units import show_length
+from noisemap.units import FOOT_M, show_length
 
 FALLBACK_CRS = "EPSG:6933"
 """Where layers are tried one by one when the roads cannot say their zone."""
@@ -57,6 +59,14 @@ def check_study(
     found: dict[str, Any] = {"study": str(path), "name": prepared.study.study.name}
     if scene is not None:
         found |= _understood(prepared, scene)
+        if found["memory_gb"] > prepared.study.run.memory_gb:
+            errors.append(
+                StudyError(
+                    f"{prepared.path.name}: run.memory_gb: {prepared.study.run.memory_gb:g}: the "
+                    f"study needs about {found['memory_gb']:.1f} GB; raise it, shorten "
+                    'run.max_distance_m, or use homes.placement = "centre"'
+                )
+            )
         try:
             flows, notes = traffic_of(prepared, scene)
             found["assumptions"] += notes
@@ -64,6 +74,7 @@ def check_study(
             found["vehicle_km_per_day"] = round(
                 float(sum(flow.per_hour.sum() * lengths[flow.road] for flow in flows)), 1
             )
+            _add_daily(found["roads"], flows, scene)
         except NoisemapError as error:
             errors.append(error)
     errors.sort(key=lambda error: error.exit_code != StudyError.exit_code)
@@ -96,9 +107,14 @@ def check_text(found: dict[str, Any]) -> str:
         for road in found["roads"][:SHOWN]:
             lines.append(
                 f"  {road['name'] or '(no name)'} [{road['id']}]: "
-                f"{show_length(road['length_m'], units)}, from {road['upper_m']:.0f} m down to "
-                f"{road['lower_m']:.0f} m"
+                f"{show_length(road['length_m'], units)}, from {_height(road['upper_m'], units)} "
+                f"at {road['start']} down to {_height(road['lower_m'], units)}"
             )
+            if "vehicles_per_day" in road:
+                lines.append(
+                    f"      {road['vehicles_per_day']:,.0f} vehicles a day, "
+                    f"{road['heavy_per_day']:,.0f} of them heavy"
+                )
         if len(found["roads"]) > SHOWN:
             lines.append(f"  ... and {len(found['roads']) - SHOWN} more (--json lists all)")
         lines += ["", "Long descents:"]
@@ -122,9 +138,23 @@ def check_text(found: dict[str, Any]) -> str:
                 lines.append(f"  ... and {len(found[title]) - SHOWN} more (--json lists all)")
     if "sheet" in found:
         lines += ["", f"Scene sheet: {', '.join(found['sheet'])}"]
-    lines += ["", "Nothing is wrong." if not found["problems"] else "Problems:"]
-    lines += [f"  - {text}" for text in found["problems"]]
+    if not found["problems"]:
+        lines += ["", "Nothing is wrong."]
     return "\n".join(lines) + "\n"
+
+
+def _height(metres: float, units: str) -> str:
+    return f"{metres / FOOT_M:,.0f} ft" if units == "us" else f"{metres:,.0f} m"
+
+
+def _add_daily(roads: list[dict[str, Any]], flows: Sequence[Flow], scene: Scene) -> None:
+    """Vehicles a day of each road, all and heavy."""
+    for row in roads:
+        own = [flow for flow in flows if scene.roads[flow.road].road_id == row["id"]]
+        row["vehicles_per_day"] = round(float(sum(flow.per_hour.sum() for flow in own)), 1)
+        row["heavy_per_day"] = round(
+            float(sum(flow.per_hour.sum() for flow in own if flow.vehicle_class == "heavy")), 1
+        )
 
 
 def _understood(prepared: Prepared, scene: Scene) -> dict[str, Any]:
@@ -140,6 +170,7 @@ def _understood(prepared: Prepared, scene: Scene) -> dict[str, Any]:
                 "id": road.road_id,
                 "name": road.name,
                 "length_m": round(float(road.chainage[-1]), 1),
+                "start": _place(scene, float(road.x[0]), float(road.y[0])),
                 "upper_m": round(float(road.height[0]), 1),
                 "lower_m": round(float(road.height[-1]), 1),
                 "stretches": len(road_rows(scene.stretches, int(index))),
@@ -158,10 +189,18 @@ def _understood(prepared: Prepared, scene: Scene) -> dict[str, Any]:
         "descents": _descents(scene),
         "facts": {name: round(float(value), 3) for name, value in scene.facts.items()},
         "assumptions": list(scene.assumptions),
-        "warnings": list(scene.warnings),
+        "warnings": [*scene.warnings, *doubts(prepared, scene)],
         "repairs": [f"{row.layer}: {row.item}: {row.what}" for row in scene.repairs],
         "attribution": list(scene.attribution),
     }
+
+
+def _place(scene: Scene, x: float, y: float) -> str:
+    """A point as latitude and longitude."""
+    lon, lat = Transformer.from_crs(scene.crs, "EPSG:4326", always_xy=True).transform(x, y)
+    return (
+        f"{abs(lat):.4f} {'N' if lat >= 0.0 else 'S'} {abs(lon):.4f} {'E' if lon >= 0.0 else 'W'}"
+    )
 
 
 def _descents(scene: Scene) -> list[dict[str, Any]]:

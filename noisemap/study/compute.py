@@ -49,7 +49,7 @@ from noisemap.scene.model import Scene
 from noisemap.states import EXHAUST_STATES
 from noisemap.study.prepare import Prepared
 from noisemap.study.progress import Reporter
-from noisemap.transfer.build import Air, build_store
+from noisemap.transfer.build import Air, build_store, strips
 from noisemap.transfer.store import TransferStore
 from noisemap.zones.weigh import Base
 
@@ -187,18 +187,21 @@ def areas(
         return ()
     reporter.stage("level areas")
     reach = min(prepared.study.run.max_distance_m, 1000.0)
+    memory_gb = prepared.study.run.memory_gb
     receivers, axes = grid_receivers(scene, sounding, points, reach)
-    store = build_store(
-        store_folder,
-        scene,
-        receivers,
-        computed.air,
-        reach,
-        memory_gb=prepared.study.run.memory_gb,
-        progress=reporter.advance,
-    )
-    maximum = pass_levels(store, sound).maximum
-    return level_areas(maximum.max(axis=1).astype(float), axes, AREA_EDGES)
+    levels: list[FloatArray] = []
+    for first, last in strips(len(receivers), len(scene.stretches.x), memory_gb):
+        store = build_store(
+            store_folder,
+            scene,
+            receivers[first:last],
+            computed.air,
+            reach,
+            memory_gb=memory_gb,
+            progress=reporter.advance,
+        )
+        levels.append(pass_levels(store, sound).maximum.max(axis=1).astype(float))
+    return level_areas(np.concatenate(levels), axes, AREA_EDGES)
 
 
 def _per_hour(classes: Sequence[PassClass]) -> FloatArray:

@@ -32,9 +32,14 @@ def demo_folder() -> Path:
 
 
 def copy_demo(target: Path) -> Path:
-    """Copy the demo's files into a folder; returns the study file there."""
+    """Copy the demo's files into a folder; returns the study file there.
+
+    A file that is there already stays as it is, so that an edited study is kept.
+    """
     source = demo_folder()
     for name in DEMO_FILES:
+        if (target / name).exists():
+            continue
         with atomic_path(target / name) as temporary:
             shutil.copyfile(source / name, temporary)
     return target / "study.toml"

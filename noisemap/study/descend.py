@@ -25,7 +25,7 @@ from noisemap.scene.roads import find_road
 from noisemap.states import ExhaustState, Zone
 from noisemap.storage import FolderLock
 from noisemap.study.compute import air_of
-from noisemap.study.prepare import Prepared, prepare
+from noisemap.study.prepare import Prepared, prepare, results_folder
 from noisemap.study.progress import Reporter
 from noisemap.study.run import STORE_FOLDER, read_scene
 from noisemap.transfer.build import Air, build_store
@@ -132,7 +132,7 @@ def descend_study(
         When a road, a truck or a zone is not in the study.
     """
     prepared = prepare(path, allow_outside=allow_outside)
-    folder = output if output is not None else path.resolve().parent / prepared.study.output.folder
+    folder = results_folder(prepared, output, allow_outside=allow_outside)
     trucks = chosen_trucks(prepared.trucks, wish.truck)
     zones = chosen_zones(prepared.zones, wish.zones)
     with FolderLock(folder):

@@ -37,6 +37,7 @@ from noisemap.scene.stretches import PORTAL_M, portals
 from noisemap.source.emission import exhaust_sound_power
 from noisemap.states import EXHAUST_STATES
 from noisemap.study.compute import Computed
+from noisemap.study.doubts import doubts
 from noisemap.study.hours import show_hours
 from noisemap.study.prepare import Prepared
 from noisemap.transfer.store import FLAG_WORDS
@@ -105,7 +106,7 @@ def findings(
         answer=answer(base, zones),
         cautions=(),
         assumptions=_assumptions(prepared, scene, computed),
-        warnings=_warnings(base),
+        warnings=(*doubts(prepared, scene), *_warnings(base)),
         method=_method(prepared, computed),
         uncertainty=_uncertainty(prepared),
         sources=STUDY_SOURCES
@@ -246,8 +247,9 @@ def _assumptions(prepared: Prepared, scene: Scene, computed: Computed) -> tuple[
     if study.descent.assumed_speed_kmh is None:
         said.append("Trucks are taken to drive at the posted limit where the grade allows it.")
     said.append(
-        f"A zone is asked to spare at least {study.criteria.worth_people_passes:g} people times "
-        "passes a night above 70 dB to be worth a sign: a choice of this study, not a rule."
+        f"A zone is asked to spare at least {study.criteria.worth_people_passes:g} passes a night "
+        "above 70 dB, summed over all residents, to be worth a sign: a choice of this study, not "
+        "a rule."
     )
     said.append(
         "Worn exhausts (leaking or gutted) count as unmuffled, as straight ones do: "

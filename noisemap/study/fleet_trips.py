@@ -16,7 +16,7 @@ from noisemap.routes.fleet import FleetResult, FleetTrip, hour_weights, trip_res
 from noisemap.states import EXHAUST_STATES, ExhaustState
 from noisemap.storage import FolderLock
 from noisemap.study.descend import Place, Wish, chosen_trucks, chosen_zones, listen, occasion
-from noisemap.study.prepare import prepare
+from noisemap.study.prepare import prepare, results_folder
 from noisemap.study.progress import Reporter
 from noisemap.study.route import Load, request, resolve
 
@@ -97,7 +97,7 @@ def fleet_trips_study(
     heaviest = max(chosen_trucks(prepared.trucks, None), key=lambda one: one.mass)
     trips = read_trips(trips_file, heaviest.name)
     chosen_zones(prepared.zones, zones)
-    folder = output if output is not None else path.resolve().parent / prepared.study.output.folder
+    folder = results_folder(prepared, output, allow_outside=allow_outside)
     with FolderLock(folder):
         place = listen(prepared, folder, reporter)
         reporter.stage("routes of the trips")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,13 +18,24 @@ from noisemap.exposure.driving import Practice, TruckClass
 from noisemap.exposure.traffic import CountsFile
 from noisemap.scene.inputs import SceneInputs
 from noisemap.states import Zone
-from noisemap.storage import sha256_file, sha256_json
+from noisemap.storage import claim_folder, sha256_file, sha256_json
 from noisemap.study.load import load_study
 from noisemap.study.model import PlainLayer, Study
 from noisemap.study.truck_table import with_trucks
 
 SIDECARS = {".shp": (".shx", ".dbf", ".prj", ".cpg"), ".asc": (".prj",)}
 """Files that are read together with one of this suffix."""
+
+NAMED_FILES = (
+    ("terrain", "files"),
+    ("roads", "file"),
+    ("roads", "survey"),
+    ("homes", "file"),
+    ("ground", "file"),
+    ("obstacles", "walls"),
+    ("traffic", "file"),
+)
+"""Keys of the study that name files, by table."""
 
 HABITS: dict[str, Habit] = {"lowest_that_holds": "lowest_that_holds", "always_full": "high"}
 
@@ -42,6 +53,7 @@ class Prepared:
     practice: Practice
     periods: Periods
     zones: tuple[Zone, ...]
+    files: dict[str, Path]  # file name as in the study -> where it lies
     hashes: dict[str, str]  # file name as in the study -> SHA-256
 
 
@@ -55,8 +67,15 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
     MissingInputError
         With every file that is not there.
     """
-    study = load_study(path)
     root = path.resolve().parent
+    try:
+        study = load_study(path)
+    except StudyError as error:
+        absent = _absent_in_text(path, root)
+        if not absent:
+            raise
+        problems = [*error.problems, *absent]
+        raise StudyError("\n".join([str(error), *map(str, absent)]), problems) from error
     names = dict(_files(study))
     files = {key: root / name for key, name in names.items()}
     misnamed = _outside(path.name, names, files, root, allow_outside) + _unknown(path.name, study)
@@ -128,10 +147,6 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         obstacle_buildings=study.obstacles.buildings,
         assumed_wall_height_m=study.obstacles.assumed_wall_height_m,
     )
-    hashes: dict[str, str] = {}
-    for key, file in sorted(files.items()):
-        hashes |= _hashes(names[key], file)
-    hashes[path.name] = sha256_file(path)
     return Prepared(
         path=path,
         study=study,
@@ -153,7 +168,8 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
             )
             for zone in study.zone
         ),
-        hashes=hashes,
+        files={names[key]: file for key, file in sorted(files.items())},
+        hashes=input_hashes(path, {names[key]: file for key, file in sorted(files.items())}),
     )
 
 
@@ -204,6 +220,38 @@ def _files(study: Study) -> Iterator[tuple[str, str]]:
             yield f"truck[{number}].model", truck.model
 
 
+def results_folder(prepared: Prepared, output: Path | None, *, allow_outside: bool) -> Path:
+    """Folder of the results, taken for them.
+
+    The study's own folder of results stays inside the study's folder without leave.
+
+    Raises
+    ------
+    StudyError
+        When the study names a folder outside its own.
+    CannotWriteError
+        When the folder holds files of somebody else.
+    """
+    root = prepared.path.resolve().parent
+    folder = root / prepared.study.output.folder if output is None else output
+    if output is None and not allow_outside and not folder.resolve().is_relative_to(root):
+        raise StudyError(
+            f"{prepared.path.name}: output.folder: {prepared.study.output.folder}: lies outside "
+            "the study's folder; name it with --output, or allow it with --allow-outside"
+        )
+    claim_folder(folder)
+    return folder
+
+
+def input_hashes(path: Path, files: Mapping[str, Path]) -> dict[str, str]:
+    """SHA-256 of the study file and of every input by its name in the study."""
+    hashes: dict[str, str] = {}
+    for name, file in files.items():
+        hashes |= _hashes(name, file)
+    hashes[path.name] = sha256_file(path)
+    return hashes
+
+
 def _hashes(name: str, file: Path) -> dict[str, str]:
     """Hashes of a file and of those that belong to it, by name."""
     if file.is_dir():
@@ -215,6 +263,21 @@ def _hashes(name: str, file: Path) -> dict[str, str]:
         if part.stem == file.stem and part.suffix.lower() in beside:
             found[name[: -len(file.suffix)] + part.suffix] = sha256_file(part)
     return found
+
+
+def _absent_in_text(path: Path, root: Path) -> list[Problem]:
+    """Files named by a study that has other faults and are not there."""
+    try:
+        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError, RecursionError):
+        return []
+    named = {}
+    for table, key in NAMED_FILES:
+        value = content.get(table, {}).get(key) if isinstance(content.get(table), dict) else None
+        for text in value if isinstance(value, list) else [value]:
+            if isinstance(text, str) and "://" not in text and "\0" not in text:
+                named[f"{table}.{key}"] = text
+    return _missing(path.name, named, {key: root / name for key, name in named.items()})
 
 
 def _outside(

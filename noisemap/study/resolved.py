@@ -3,18 +3,58 @@
 from __future__ import annotations
 
 import json
+import os
+from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
+from noisemap.scene.model import Scene
 from noisemap.study.hours import show_hours
-from noisemap.study.model import Study
+from noisemap.study.prepare import Prepared
 
 MAPS = ("columns", "kinds", "classes", "class_words")
 """Tables whose keys are words of the user's own files."""
 
+FILE_KEYS = ("file", "survey", "walls", "trucks", "profile", "model")
+"""Keys whose value names a file."""
 
-def resolved_toml(study: Study) -> str:
-    """The whole study as a study file that gives the same result."""
-    content = study.model_dump(by_alias=True, exclude_none=True)
+
+def resolved_toml(prepared: Prepared, scene: Scene, pressure: float, folder: Path) -> str:
+    """The whole study, beside its results, as a study file that gives the same result.
+
+    Coordinate system and air pressure stand as they were found; files are named from
+    the results' folder, so that running it there needs `--allow-outside`.
+    """
+    content = prepared.study.model_dump(by_alias=True, exclude_none=True)
+    content["study"]["crs"] = scene.crs
+    content["weather"]["pressure_kpa"] = round(pressure, 4)
+    content["output"]["folder"] = "again"
+    places = {
+        name: Path(os.path.relpath(file, folder.resolve())).as_posix()
+        for name, file in prepared.files.items()
+    }
+    head = "# The resolved study: run it here with --allow-outside.\n"
+    return head + toml_text(_moved(content, places))
+
+
+def _moved(node: Any, places: Mapping[str, str]) -> Any:
+    """The same content with every file named from its new place."""
+    if isinstance(node, dict):
+        return {
+            key: places.get(value, value)
+            if key in FILE_KEYS and isinstance(value, str)
+            else [places.get(name, name) for name in value]
+            if key == "files"
+            else _moved(value, places)
+            for key, value in node.items()
+        }
+    if isinstance(node, list):
+        return [_moved(item, places) for item in node]
+    return node
+
+
+def toml_text(content: dict[str, Any]) -> str:
+    """TOML of a study's plain values."""
     lines = [f"{key} = {_value(value)}" for key, value in content.items() if _plain(value)]
     for key, value in content.items():
         if isinstance(value, dict):

@@ -38,7 +38,7 @@ from noisemap.study.descend import (
     occasion,
     source_of,
 )
-from noisemap.study.prepare import prepare
+from noisemap.study.prepare import prepare, results_folder
 from noisemap.study.progress import Reporter
 
 _PAIR = re.compile(r"^\s*(-?\d+(?:\.\d+)?)\s*,\s*(-?\d+(?:\.\d+)?)\s*$")
@@ -104,7 +104,7 @@ def route_study(
         When a place, a truck or a zone is not in the study.
     """
     prepared = prepare(path, allow_outside=allow_outside)
-    folder = output if output is not None else path.resolve().parent / prepared.study.output.folder
+    folder = results_folder(prepared, output, allow_outside=allow_outside)
     with FolderLock(folder):
         place = listen(prepared, folder, reporter)
         reporter.stage("routes")

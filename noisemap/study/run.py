@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from noisemap import __version__
-from noisemap.errors import Problem, StudyError
+from noisemap.errors import BusyError, Problem, StudyError
 from noisemap.exposure.results import Findings
 from noisemap.exposure.traffic import matching_roads
 from noisemap.outputs.provenance import summary_text
@@ -22,10 +22,10 @@ from noisemap.states import Zone
 from noisemap.storage import FolderLock
 from noisemap.study.compute import areas, compute
 from noisemap.study.findings import findings
-from noisemap.study.prepare import Prepared, prepare
+from noisemap.study.prepare import Prepared, input_hashes, prepare, results_folder
 from noisemap.study.progress import Reporter
 from noisemap.study.resolved import resolved_toml
-from noisemap.zones.weigh import rank, weigh_zone
+from noisemap.zones.weigh import weigh_zone
 
 STORE_FOLDER = "store"
 LIBRARIES = (
@@ -54,10 +54,11 @@ class RunResult:
     @property
     def summary(self) -> str:
         """The answer on one screen, and where the files are."""
-        names = ", ".join(
-            str(file.relative_to(self.folder)) for file in self.files if file.parent == self.folder
+        inside = [file.relative_to(self.folder) for file in self.files]
+        names = dict.fromkeys(
+            f"{file.parts[0]}/" if len(file.parts) > 1 else str(file) for file in inside
         )
-        return f"{summary_text(self.findings)}\nWritten to {self.folder}: {names}"
+        return f"{summary_text(self.findings)}\nWritten to {self.folder}: {', '.join(names)}"
 
     def as_json(self) -> dict[str, Any]:
         """The answer as plain data."""
@@ -114,7 +115,7 @@ def run_study(
 ) -> RunResult:
     """Run a study whole and write its outputs."""
     prepared = prepare(path, allow_outside=allow_outside)
-    folder = output if output is not None else path.resolve().parent / prepared.study.output.folder
+    folder = results_folder(prepared, output, allow_outside=allow_outside)
     with FolderLock(folder):
         scene = read_scene(prepared, reporter)
         store = folder / STORE_FOLDER
@@ -125,18 +126,38 @@ def run_study(
             zones.append(weigh_zone(computed.base, zone))
             reporter.advance(number, len(prepared.zones))
         level_areas = areas(prepared, computed, store, reporter)
-        found = findings(prepared, scene, computed, rank(zones), level_areas)
+        found = findings(prepared, scene, computed, zones, level_areas)
+        refuse_changed_inputs(prepared)
         reporter.stage("writing map, report and tables")
         files = write_outputs(
             folder,
             scene,
             found,
             provenance(prepared),
-            resolved_toml(prepared.study),
+            resolved_toml(prepared, scene, computed.air.pressure, folder),
             prepared.study.output.formats,
             datetime.now(UTC).replace(microsecond=0),
         )
     return RunResult(folder, tuple(files), scene, found)
+
+
+def refuse_changed_inputs(prepared: Prepared) -> None:
+    """Stop before anything is written when an input changed while it was computed.
+
+    Raises
+    ------
+    BusyError
+        With the names of the changed inputs.
+    """
+    try:
+        now = input_hashes(prepared.path, prepared.files)
+    except OSError as error:
+        raise BusyError(f"{error.filename}: gone while the study ran; run it again") from error
+    changed = [name for name, digest in prepared.hashes.items() if now.get(name) != digest]
+    if changed:
+        raise BusyError(
+            f"{', '.join(changed)}: changed while the study ran; nothing was written, run it again"
+        )
 
 
 def read_scene(prepared: Prepared, reporter: Reporter) -> Scene:

@@ -22,7 +22,7 @@ from noisemap.states import Zone
 from noisemap.storage import FolderLock
 from noisemap.study.compute import Computed, compute
 from noisemap.study.findings import findings
-from noisemap.study.prepare import Prepared, prepare
+from noisemap.study.prepare import Prepared, prepare, results_folder
 from noisemap.study.progress import Reporter
 from noisemap.study.run import STORE_FOLDER, provenance, read_scene
 from noisemap.zones.alternatives import (
@@ -88,7 +88,7 @@ def weigh_study(
     The store of an earlier run in the same folder is used; without one it is built first.
     """
     prepared = prepare(path, allow_outside=allow_outside)
-    folder = output if output is not None else path.resolve().parent / prepared.study.output.folder
+    folder = results_folder(prepared, output, allow_outside=allow_outside)
     with FolderLock(folder):
         scene = read_scene(prepared, reporter)
         computed = compute(prepared, scene, folder / STORE_FOLDER, reporter)

@@ -48,18 +48,19 @@ def judge(
     limit, or whose terrain is too `coarse` to know the grade inside it, needs an
     engineering study.
     """
-    gain = spared[LEADING_LEVEL]
+    gain, name = spared[LEADING_LEVEL], _quoted(zone.name)
     gain_text = (
-        f"It spares {_figure(gain.best)} people times passes a night above {LEADING_LEVEL} dB "
-        f"({_figure(gain.low)} to {_figure(gain.high)})"
+        f"It spares {_figure(gain.best)} loud passes a night, summed over all residents "
+        f"({_figure(gain.low)} to {_figure(gain.high)} in 9 cases of 10; loud: above "
+        f"{LEADING_LEVEL} dB outdoors)"
     )
     broken = [row for row in brakes if row.condition == NORMAL and row.forbids]
     if broken:
         worst = max(broken, key=lambda row: row.peak_zone_c)
         return Verdict(
             "refused for brakes",
-            f"Do not sign {zone.name}: with the retarder silent there, the brakes of a "
-            f"{worst.truck} truck reach {show_both(worst.peak_zone_c, units)}, over the "
+            f"Do not sign {name}: with the retarder silent there, the brakes of trucks of class "
+            f"{_quoted(worst.truck)} reach {show_both(worst.peak_zone_c, units)}, over the "
             f"{_broken_limit(worst, units)}, where they stay at "
             f"{show_both(worst.peak_free_c, units)} with it.",
             (
@@ -70,7 +71,7 @@ def judge(
     if gain.best < worth:
         return Verdict(
             "not worth signing",
-            f"{zone.name} is not worth a sign: {gain_text[0].lower()}{gain_text[1:]}, "
+            f"{name} is not worth a sign: {gain_text[0].lower()}{gain_text[1:]}, "
             f"below the {_figure(worth)} that the study asks for.",
             (gain_text,),
         )
@@ -79,7 +80,7 @@ def judge(
         worst = max(weak, key=lambda row: row.peak_zone_c)
         return Verdict(
             "needs an engineering study",
-            f"{zone.name} helps, but a {worst.truck} truck would reach "
+            f"{name} helps, but the brakes of trucks of class {_quoted(worst.truck)} would reach "
             f"{show_both(worst.peak_zone_c, units)} ({_condition(worst)}), over the planning limit "
             f"of {show_both(worst.planning_limit_c, units)}: an engineering study has to come "
             "first.",
@@ -88,7 +89,7 @@ def judge(
     if coarse:
         return Verdict(
             "needs an engineering study",
-            f"{zone.name} may help, but the terrain is too coarse to know the grade inside it: "
+            f"{name} may help, but the terrain is too coarse to know the grade inside it: "
             "a surveyed profile or finer terrain has to come first.",
             (gain_text,),
         )
@@ -102,7 +103,7 @@ def judge(
     )
     return Verdict(
         "worth signing",
-        f"{zone.name} is worth considering: {gain_text[0].lower()}{gain_text[1:]}{margin}.",
+        f"{name} is worth a sign in this screening: {gain_text[0].lower()}{gain_text[1:]}{margin}.",
         (gain_text,),
     )
 
@@ -118,6 +119,11 @@ def _condition(row: BrakeRow) -> str:
     return {DEGRADED: "brakes degraded", STEEPER: "the grade at its upper bound"}.get(
         row.condition, "already with its retarder free"
     )
+
+
+def _quoted(name: str) -> str:
+    """A name from the study, told apart from the sentence around it."""
+    return f"“{name}”"
 
 
 def _figure(value: float) -> str:
