@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import pytest
 from noisemap.errors import StudyError
 from noisemap.scene.stretches import split_stretches
 from noisemap.transfer import build
-from noisemap.transfer.build import Air, build_store
+from noisemap.transfer.build import Air, build_store, strips
 from noisemap.transfer.store import TransferStore
 
 AIR = Air(10.0, 70.0, 101.325)
@@ -177,3 +178,37 @@ def test_a_changed_program_never_meets_an_old_store(
     monkeypatch.setattr(build, "program_digest", lambda: "another")
     store(tmp_path)
     assert calls
+
+
+@pytest.mark.parametrize("sides", [True, False])
+def test_sides_enter_the_key(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, sides: bool) -> None:
+    store(tmp_path)
+    calls = count_calls(monkeypatch)
+    store(tmp_path, air=replace(AIR, sides=sides))
+    assert bool(calls) is not sides
+
+
+def test_strips_of_a_grid_give_the_bits_of_the_whole(tmp_path: Path) -> None:
+    """Receivers computed run by run: no seam, and never more paths than memory allows."""
+    place = hill.scene()
+    east, north = np.meshgrid(np.linspace(300.0, 900.0, 7), np.linspace(-200.0, 200.0, 5))
+    grid = np.column_stack([east.ravel(), north.ravel(), np.full(east.size, 4.0)])
+    whole = build_store(tmp_path / "whole", place, grid, AIR, 500.0)
+    sources = len(place.stretches.x)
+    memory_gb = 4.5 * sources * build.BYTES_PER_PATH / 1e9
+    runs = strips(len(grid), sources, memory_gb)
+    assert runs[0][0] == 0
+    assert runs[-1][1] == len(grid)
+    assert all(a[1] == b[0] for a, b in itertools.pairwise(runs))
+    assert [last - first for first, last in runs[:-1]] == [4] * 8
+    parts = [
+        build_store(tmp_path / "strips", place, grid[first:last], AIR, 500.0, memory_gb=memory_gb)
+        for first, last in runs
+    ]
+    assert np.concatenate([part.t for part in parts]).tobytes() == whole.t.tobytes()
+    assert np.concatenate([part.stretch for part in parts]).tolist() == whole.stretch.tolist()
+
+
+def test_a_strip_is_never_empty() -> None:
+    assert strips(3, 1000, 1e-9) == [(0, 1), (1, 2), (2, 3)]
+    assert strips(3, 0, 1.0) == [(0, 3)]

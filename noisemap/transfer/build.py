@@ -248,6 +248,16 @@ def _tiles(pointer: npt.NDArray[np.int64]) -> list[tuple[int, int]]:
     return list(pairwise(cuts))
 
 
+def strips(receivers: int, sources: int, memory_gb: float) -> list[tuple[int, int]]:
+    """Runs of receivers whose stores fit in memory even if every source reaches every receiver.
+
+    A grid of receivers is computed run by run, and only its levels are kept.
+    """
+    most = int(memory_gb * 1e9 / (BYTES_PER_PATH * max(sources, 1)))
+    cuts = [*range(0, max(receivers, 1), max(most, 1)), receivers]
+    return list(pairwise(cuts))
+
+
 def _refuse_too_large(paths: int, memory_gb: float) -> None:
     need = paths * BYTES_PER_PATH / 1e9
     if need > memory_gb:
