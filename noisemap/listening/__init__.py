@@ -1,0 +1,1 @@
+"""Passes made audible: illustrations at a stated calibration, never measurements."""
