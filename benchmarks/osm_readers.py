@@ -104,7 +104,7 @@ def page(paths: list[Path]) -> str:
     return f"""# Reading OpenStreetMap extracts
 
 Written by `python benchmarks/osm_readers.py`. Mark of all figures: COMPUTED; osmium
-{version('osmium')}, pyogrio {pyogrio.__version__}. Times are ratios, not promises.
+{version("osmium")}, pyogrio {pyogrio.__version__}. Times are ratios, not promises.
 
 {tables}
 ## Choice

@@ -265,7 +265,7 @@ def test_an_input_that_changes_under_the_run(study: Path) -> None:
     refuse_changed_inputs(prepared)
     with (study.parent / "traffic.csv").open("a") as stream:
         stream.write("\n")
-    with pytest.raises(BusyError, match="traffic.csv"):
+    with pytest.raises(BusyError, match=r"traffic\.csv"):
         refuse_changed_inputs(prepared)
 
 

@@ -84,7 +84,7 @@ def test_encodings(tmp_path: Path) -> None:
     assert found.header == ("straße",)
     assert found.said == ("t.csv: read as UTF-16, as its first bytes say",)
     path.write_bytes("straße\n1\n".encode("latin-1"))
-    with pytest.raises(BadDataError, match=r'name its encoding in the study, e\.g\. encoding ='):
+    with pytest.raises(BadDataError, match=r"name its encoding in the study, e\.g\. encoding ="):
         read_table(path)
     assert read_table(path, encoding="latin-1").header == ("straße",)
     with pytest.raises(BadDataError, match="'klingon' is not allowed"):

@@ -25,9 +25,12 @@ COMMANDS = {
     "weigh": ("noisemap.cli.weigh", "Search and compare zones and their alternatives."),
     "route": ("noisemap.cli.route", "Lawful, quiet ways through the study's roads."),
     "descend": ("noisemap.cli.descend", "How one descent can be driven more quietly."),
+    "fleet-trips": ("noisemap.cli.fleet_trips", "Burden of many trips, and which to move."),
     "inspect": ("noisemap.cli.inspect", "Judge roadside readings: verdicts, sheets, evidence."),
     "recording": ("noisemap.cli.recording", "Find braking events in a calibrated recording."),
     "fleet": ("noisemap.cli.fleet", "Shares of exhaust states from many roadside readings."),
+    "source": ("noisemap.cli.source", "Level and spectrum of a chosen truck and exhaust."),
+    "listen": ("noisemap.cli.listen", "A pass made audible, as an illustration."),
     "path": ("noisemap.cli.path", "Explain the attenuation of single paths, term by term."),
 }
 
@@ -49,7 +52,7 @@ class LazyGroup(click.Group):
             hint = f"did you mean {close[0]!r}?" if close else f"commands: {', '.join(COMMANDS)}"
             ctx.fail(f"no command {cmd_name!r}; {hint}")
         module = importlib.import_module(COMMANDS[cmd_name][0])
-        command = getattr(module, f"{cmd_name}_command")
+        command = getattr(module, f"{cmd_name.replace('-', '_')}_command")
         assert isinstance(command, click.Command)
         return command
 
