@@ -17,7 +17,6 @@ from noisemap.outputs.cautions import (
 from noisemap.outputs.tables import hottest_by_condition
 from noisemap.outputs.wording import (
     LONGEST_ANSWER,
-    both_temperatures,
     brake_verdict,
     decibels,
     people_interval,
@@ -27,6 +26,7 @@ from noisemap.outputs.wording import (
 )
 from noisemap.references import require_reference
 from noisemap.scene.model import Scene
+from noisemap.units import show_temperature
 
 SCREEN_WIDTH = 96
 HEADLINE_LEVEL = 70
@@ -148,14 +148,21 @@ def _zone_lines(number: int, result: ZoneResult, units: str) -> list[str]:
     ]
     if not any(row.equipped for row in result.brakes):
         return [*lines, "  brakes  no truck uses its retarder in this zone"]
-    for condition, row in hottest_by_condition(result.brakes).items():
-        words = (
-            f"brakes  {plain(condition)}: hottest {both_temperatures(row.peak_zone_c, units)} "
-            f"({plain(row.truck, 40)}), planning limit "
-            f"{both_temperatures(row.planning_limit_c, units)}: {brake_verdict(row)}"
-        )
-        lines.append(_wrapped(words, "  ", "          "))
-    return lines
+    hottest = hottest_by_condition(result.brakes)
+    first = next(iter(hottest.values()))
+    peaks = ", ".join(
+        f"{show_temperature(row.peak_zone_c, units)} {plain(condition)}"
+        for condition, row in hottest.items()
+    )
+    limit = show_temperature(first.planning_limit_c, units)
+    worst = max(hottest.values(), key=lambda row: row.peak_zone_c)
+    words = (
+        f"brakes  hottest {peaks} ({plain(first.truck, 40)}; planning limit {limit}): "
+        f"{brake_verdict(first)}"
+    )
+    if brake_verdict(worst) != brake_verdict(first):
+        words += f"; {plain(worst.condition)}: {brake_verdict(worst)}"
+    return [*lines, _wrapped(words, "  ", "          ")]
 
 
 def _wrapped(text: str, first: str = "", rest: str | None = None) -> str:
