@@ -66,7 +66,7 @@ def test_links_are_never_followed(tmp_path):
     (out / "tables").symlink_to(other)
     with pytest.raises(CannotWriteError, match="follow no link") as caught:
         write(out, ("csv",))
-    tables = len(all_tables(make_scene(), make_findings()))
+    tables = len(all_tables(SCENE, FINDINGS))
     assert str(caught.value).count("follow no link") == 1 + tables
     assert victim.read_text() == "mine"
     assert list(other.iterdir()) == []

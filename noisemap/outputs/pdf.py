@@ -100,6 +100,18 @@ class Paper(FPDF):  # type: ignore[misc]
         self.image(io.BytesIO(png), h=height, alt_text=words, x="C")
         self.ln(1.0)
 
+    def finished(self) -> bytes:
+        """Bytes of the document; its font files are closed."""
+        try:
+            return bytes(self.output())
+        finally:
+            self.close_fonts()
+
+    def close_fonts(self) -> None:
+        """Close the font files of a document that is finished or given up."""
+        for font in self.fonts.values():
+            font.close()
+
 
 def report_pdf(
     scene: Scene, findings: Findings, provenance: Mapping[str, Any], created: datetime
@@ -115,7 +127,7 @@ def report_pdf(
         page.add_page()
         page.scale = 1.0
         _engineer(page, content)
-        return bytes(page.output())
+        return page.finished()
     finally:
         logger.setLevel(level)
 
@@ -126,8 +138,9 @@ def _council_pages(content: Story) -> Paper:
         page = Paper(content.paper.lower(), content.title, scale)
         page.add_page()
         _council(page, content)
-        if page.page_no() <= COUNCIL_PAGES:
+        if page.page_no() <= COUNCIL_PAGES or scale == SCALES[-1]:
             break
+        page.close_fonts()
     return page
 
 

@@ -87,7 +87,7 @@ def weigh_pdf(blocks: Sequence[Block], title: str, units: str, created: datetime
         page.add_page()
         page.scale = 1.0
         draw(page, engineer)
-        return bytes(page.output())
+        return page.finished()
     finally:
         logger.setLevel(level)
 
@@ -108,8 +108,7 @@ def _council_pages(blocks: Sequence[Block], title: str, units: str) -> Paper:
         draw(page, blocks)
         if page.page_no() <= COUNCIL_PAGES or scale == SCALES[-1]:
             break
-        for font in page.fonts.values():
-            font.close()
+        page.close_fonts()
     return page
 
 
