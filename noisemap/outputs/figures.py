@@ -69,7 +69,7 @@ def map_picture(scene: Scene, findings: Findings) -> Picture:
     if passes is not None:
         _draw_homes(axes, scene, passes)
         figure.legend(
-            title=f"Passes a night above {level} dB now",
+            title=f"Braking passes a night above {level} dB",
             loc="outside center right",
             frameon=False,
             fontsize=8,

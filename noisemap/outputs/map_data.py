@@ -115,10 +115,10 @@ def indicators(level: int) -> list[dict[str, Any]]:
         },
         {
             "key": "passes",
-            "label": f"Passes a night above {level} dB",
+            "label": f"Braking passes a night above {level} dB",
             "unit": "a night",
             "bands": [_band(band) for band in PASS_BANDS],
-            "difference": f"Fewer passes a night above {level} dB",
+            "difference": f"Fewer braking passes a night above {level} dB",
             "differenceBands": [_band(band) for band in FEWER_BANDS],
             "level": level,
         },
@@ -220,6 +220,7 @@ def zone_facts(result: ZoneResult, units: str) -> list[tuple[str, str]]:
     return facts
 
 
+CONDITION_WORDS = {"degraded": "degraded brakes"}
 BRAKE_HEADERS = ("Without the zone", "With the zone", "Planning limit", "Finding")
 
 
@@ -227,7 +228,11 @@ def brake_name(row: BrakeRow, units: str) -> str:
     """Truck, its mass and the condition of its brakes in words."""
     said = row.equipped or "retarder" in row.truck
     condition = "" if said else ", without a retarder"
-    condition += "" if row.condition == "normal" else f", brakes {plain(row.condition)}"
+    condition += (
+        ""
+        if row.condition == "normal"
+        else f", {CONDITION_WORDS.get(row.condition, plain(row.condition))}"
+    )
     name, mass = plain(row.truck, 60), show_mass(row.mass_kg, units)
     return f"{name}{condition}" if mass in name else f"{name} ({mass}){condition}"
 
