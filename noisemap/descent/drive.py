@@ -194,7 +194,7 @@ def drive(
     >>> from noisemap.descent.truck import packaged_truck
     >>> hill = drive([0.0, 2000.0], [-0.06], 15.0, packaged_truck("13L"), 36000.0)
     >>> hill.states[0][0][0], round(hill.temperature_c[-1])
-    (6, 78)
+    (6, 72)
     """
     conditions = Conditions() if conditions is None else conditions
     kind = truck.retarder.kind if retarder_kind is None else retarder_kind
