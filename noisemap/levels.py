@@ -9,8 +9,6 @@ from noisemap.bands import A_WEIGHT
 
 FloatArray = npt.NDArray[np.float64]
 
-TEN_OVER_LN10 = 10.0 / np.log(10.0)
-
 
 def from_energy(energy: npt.ArrayLike) -> FloatArray:
     """Level of a relative energy; zero energy is minus infinity.

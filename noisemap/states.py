@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal, NamedTuple, get_args
+from typing import Literal, get_args
 
 ExhaustState = Literal["after_treatment", "muffled", "worn", "straight"]
 RetarderKind = Literal["compression_release", "exhaust_throttle", "driveline", "none"]
@@ -17,14 +17,6 @@ BINDS: tuple[Binds, ...] = get_args(Binds)
 
 UNMUFFLED: tuple[ExhaustState, ...] = ("worn", "straight")
 """States that an unmuffled-only zone binds: no muffler, or one that leaks or is gutted."""
-
-
-class OperatingState(NamedTuple):
-    """What the engine does on a stretch: its speed, braking cylinders, exhaust state."""
-
-    engine_speed_rpm: float
-    braking_cylinders: int
-    exhaust_state: ExhaustState
 
 
 @dataclass(frozen=True)

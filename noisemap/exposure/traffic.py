@@ -32,7 +32,6 @@ COUNT_COLUMNS = (
 )
 NEEDED_COLUMNS = ("road", "hour", "vehicle_class", "vehicles_per_hour")
 SUM_TOLERANCE = 0.005
-ASSUMED_NIGHT = frozenset({22, 23, 0, 1, 2, 3, 4, 5, 6})
 
 
 @dataclass(frozen=True)
