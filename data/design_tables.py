@@ -32,7 +32,7 @@ READING_COLUMNS = (
     "field_check_after", "recording_sha256", "retarder_heard_by", "tyres_original",
     "gross_weight_lb", "exempt", "interstate", "meter_type", "windscreen",
     "microphone_above_surface_ft", "observer_distance_ft", "open_radius_ft",
-    "tunnel_distance_ft", "inside_zone", "emergency_seen",
+    "tunnel_distance_ft", "lane_dry", "inside_zone", "emergency_seen",
 )  # fmt: skip
 SITES = (  # name, distance [ft], surface, speed limit [mph], usual level [dB(A)]
     ("Milepost 3.7 pull-out", 50, "hard", 45, 85.0),
@@ -176,6 +176,7 @@ def _reading(number: int, rng: np.random.Generator) -> dict[str, object]:
         "observer_distance_ft": 6,
         "open_radius_ft": 70,
         "tunnel_distance_ft": 900,
+        "lane_dry": "yes",
         "inside_zone": str(rng.choice(["yes", ""], p=[0.7, 0.3])),
         "emergency_seen": str(rng.choice(["no", ""], p=[0.8, 0.2])),
     }
