@@ -36,7 +36,8 @@ FLOOR = {
     "listening": 6,
     "outputs": 7,
     "study": 8,
-    "cli": 9,
+    "web": 9,
+    "cli": 9.5,
     "__main__": 10,
 }
 HEAVY_FROM = {
@@ -53,6 +54,9 @@ HEAVY_FROM = {
     "fpdf": 7,
     "click": 9,
     "rich": 9,
+    "starlette": 9,
+    "uvicorn": 9,
+    "tomlkit": 9,
 }
 MODULES = sorted(path for path in PACKAGE.rglob("*.py") if "demo_data" not in path.parts)
 
