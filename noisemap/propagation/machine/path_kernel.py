@@ -22,13 +22,10 @@ from noisemap.propagation.machine.bands import (
 )
 from noisemap.propagation.machine.compiled import compiled, compiled_parallel, compiled_part
 from noisemap.propagation.machine.cores import (
-    detour,
     hump_distance_factor,
-    merge_objects,
     meteorological_correction,
     point_detour,
     tail_distance_factor,
-    upper_hull,
 )
 from noisemap.propagation.machine.crossings import Meeting, find_crossings, new_meeting, object_tops
 from noisemap.propagation.machine.even_profile import (
@@ -52,6 +49,7 @@ from noisemap.propagation.machine.job import (
     Obstacles,
     Terrain,
 )
+from noisemap.propagation.machine.object_screen import object_screen
 from noisemap.propagation.machine.sampling import (
     crosses_filled,
     foliage_length,
@@ -67,52 +65,6 @@ BEYOND_DISTANCE, BEYOND_HEIGHT, NEAR_GRAZING, FILLED_TERRAIN = 1, 2, 4, 8
 INSIDE_BUILDING, FOLIAGE_COUNTED, MINIMUM_DISTANCE = 16, 32, 64
 
 FIRST_ROOM = 16
-TOUCH_M = 1e-6
-"""Object tops less than this below the sight line may touch it [m]."""
-
-
-@compiled_part
-def _object_screen(
-    meeting: Meeting, tops: int, profile: EvenProfile, line: Line, zs: float, zr: float
-) -> Screen:
-    """Screen of a terrain profile with object tops.
-
-    Only points above the sight line may be edges; of the objects those that touch
-    it may, too, so that a little room is left for rounding.
-    """
-    steps, dp = line.steps, line.dp
-    step = dp / steps
-    bare_x, bare_z = meeting.bare_x, meeting.bare_z
-    bare_x[0], bare_z[0] = 0.0, zs
-    count = 1
-    for i in range(1, steps):
-        bare_x[count] = i * step
-        bare_z[count] = profile.z[i]
-        if profile.q[i] > 0.0:
-            count += 1
-    bare_x[count], bare_z[count] = dp, zr
-    high_x, high_z = meeting.high_x, meeting.high_z
-    high = 0
-    for i in range(tops):
-        high_x[high] = meeting.top_x[i]
-        high_z[high] = meeting.top_z[i]
-        if meeting.top_z[i] > zs + meeting.top_x[i] / dp * (zr - zs) - TOUCH_M:
-            high += 1
-    if high > 0 or count > 1:
-        x, z = meeting.x, meeting.z
-        merged = merge_objects(
-            bare_x, bare_z, count + 1, high_x, high_z, high, x, z, meeting.is_object
-        )
-        end = merged - 1
-        edges = upper_hull(x, z, meeting.is_object, 1, end - 1, end, meeting.stack)
-        if edges > 0:
-            longer, dss, e, dsr, _ = detour(x, z, meeting.stack, edges)
-            return Screen(edges, longer, dss, e, dsr)
-    least = math.inf
-    for i in range(tops):
-        longer = point_detour(0.0, zs, meeting.top_x[i], meeting.top_z[i], dp, zr)
-        least = min(least, longer)
-    return Screen(1, -least, 0.0, 0.0, 0.0)
 
 
 @compiled_part
@@ -153,7 +105,7 @@ def _one_height(
         flag |= NEAR_GRAZING
     screen = Screen(0, 0.0, 0.0, 0.0, 0.0)
     if tops > 0:
-        screen = _object_screen(meeting, tops, profile, line, zs, zr)
+        screen = object_screen(meeting, tops, profile, line, zs, zr)
     elif bare_rise > 0.0:
         screen = terrain_screen(profile, steps, dp, zr - zs)
     closest = screen.z if screen.edges > 0 else -math.inf
