@@ -31,12 +31,22 @@ def load_study(path: Path) -> Study:
     StudyError
         With every fault found.
     """
-    text = _read_text(path)
+    return parse_study(_read_text(path), path.name)
+
+
+def parse_study(text: str, name: str) -> Study:
+    """Check the text of a study file of this name.
+
+    Raises
+    ------
+    StudyError
+        With every fault found.
+    """
     try:
         content = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         line = _PLACE.search(str(error))
-        where = f"{path.name}:{line[1]}" if line else path.name
+        where = f"{name}:{line[1]}" if line else name
         raise StudyError(
             f"{where}: not valid TOML ({error}); a text value needs quotes, "
             "a table starts with [name], every key stands once"
@@ -45,11 +55,9 @@ def load_study(path: Path) -> Study:
     try:
         return Study.model_validate(content)
     except ValidationError as error:
-        problems = _problems(path.name, lines, error)
+        problems = _problems(name, lines, error)
     noun = "fault" if len(problems) == 1 else "faults"
-    raise StudyError(
-        f"{path.name}: {len(problems)} {noun}\n" + "\n".join(map(str, problems)), problems
-    )
+    raise StudyError(f"{name}: {len(problems)} {noun}\n" + "\n".join(map(str, problems)), problems)
 
 
 def _read_text(path: Path) -> str:
