@@ -313,6 +313,38 @@ def _a_response(frequency: npt.ArrayLike) -> FloatArray:
     return np.asarray(20.0 * np.log10(shape))
 
 
+def c_weighting(frequency: npt.ArrayLike) -> FloatArray:
+    """C-weighting at any frequency.
+
+    Parameters
+    ----------
+    frequency : array_like
+        Frequency. [Hz] Above 0.
+
+    Returns
+    -------
+    ndarray
+        Weight. [dB]
+
+    References
+    ----------
+    iec61672-1 : analytical expression, 0 dB at 1 kHz
+
+    Examples
+    --------
+    >>> [round(float(w), 1) for w in c_weighting([31.6228, 1000.0, 7943.28])]
+    [-3.0, 0.0, -3.0]
+    """
+    return np.asarray(_c_response(np.asarray(frequency, dtype=float)) - _c_response(1000.0))
+
+
+def _c_response(frequency: npt.ArrayLike) -> FloatArray:
+    f2 = np.square(np.asarray(frequency, dtype=float))
+    poles = toml_table("noisemap.source", "exhaust_model.toml")["a_weighting"]["poles_hz"]["value"]
+    low, high = float(poles[0]) ** 2, float(poles[-1]) ** 2
+    return np.asarray(20.0 * np.log10(high * f2 / ((f2 + low) * (f2 + high))))
+
+
 def pressure_cycle(
     lines: Lines, diameter_m: float, samples: int, distance_m: float = 15.0
 ) -> FloatArray:
