@@ -57,6 +57,16 @@ class Voice:
         return from_energy(to_energy(self.lines_db) + to_energy(self.flow_noise_db))
 
 
+@dataclass(frozen=True)
+class Pulses:
+    """Order lines by the third of an octave they belong to, as sound power."""
+
+    order: FloatArray  # (lines,) multiples of the cycle frequency [1]
+    amplitude: ComplexArray  # (lines,) square root of the power over 1 pW, with the phase [1]
+    third: npt.NDArray[np.int64]  # (lines,) place of the third, 0 for 25 Hz [1]
+    flow_noise_db: FloatArray  # (27,) noise of the outlet, in the table behind a muffler [dB]
+
+
 def exhaust_voice(
     engine: str,
     engine_speed_rpm: float,
@@ -105,9 +115,61 @@ def exhaust_voice(
     exhaust-model : order lines of a typical truck, energy mean of the ensemble
     iso14163 : flow noise of the outlet
     """
-    options = {"calibration_db": calibration_db}
-    table = exhaust_sound_power(engine, engine_speed_rpm, cylinders, state, **options)
-    thirds = exhaust_thirds(engine, engine_speed_rpm, cylinders, state, **options)
+    table = exhaust_sound_power(
+        engine, engine_speed_rpm, cylinders, state, calibration_db=calibration_db
+    )
+    pulses = exhaust_pulses(
+        engine, engine_speed_rpm, cylinders, state, calibration_db=calibration_db
+    )
+    inside = pulses.third >= FIRST_OCTAVE_THIRD
+    octave = np.asarray((pulses.third[inside] - FIRST_OCTAVE_THIRD) // 3, dtype=np.int64)
+    return Voice(
+        engine_speed_rpm, pulses.order[inside], pulses.amplitude[inside], octave, table,
+        octave_level(pulses.flow_noise_db),
+        vehicle_sound_power("heavy", speed_ms, temperature_c=temperature_c),
+    )  # fmt: skip
+
+
+def exhaust_pulses(
+    engine: str,
+    engine_speed_rpm: float,
+    cylinders: int,
+    state: ExhaustState,
+    *,
+    calibration_db: float = 0.0,
+) -> Pulses:
+    """Order lines of a braking engine from 25 Hz on, scaled to the table in thirds.
+
+    Parameters
+    ----------
+    engine : str
+        Key of the engine.
+    engine_speed_rpm : float
+        Engine speed. [rpm] 900 to 2100.
+    cylinders : int
+        How many cylinders brake. [1] 0 to 6.
+    state : {"after_treatment", "muffled", "worn", "straight"}
+        What stands between the engine and the open.
+    calibration_db : float
+        Offset of the exhaust's levels. [dB]
+
+    Returns
+    -------
+    Pulses
+        Lines and the noise of the outlet.
+
+    Raises
+    ------
+    OutOfDomainError
+        For a point outside the emission table.
+
+    References
+    ----------
+    exhaust-model : order lines of a typical truck, energy mean of the ensemble
+    """
+    thirds = exhaust_thirds(
+        engine, engine_speed_rpm, cylinders, state, calibration_db=calibration_db
+    )
     truck, family = typical_truck(engine, engine_speed_rpm, cylinders), packaged_engine(engine)
     ratio = line_ratio(truck.lines.frequency, family, truck.flow, Exhaust(state))
     power = line_power(truck.lines, family.pipe_diameter_m) * ratio
@@ -115,17 +177,16 @@ def exhaust_voice(
     floor = flow_noise_thirds(hot_gas(family, truck.flow), family.pipe_diameter_m)
     wanted = to_energy(thirds) - (to_energy(floor) if state != "straight" else 0.0)
     place = third_of(frequency)
-    inside = (place >= FIRST_OCTAVE_THIRD) & (place < len(thirds))
+    inside = (place >= 0) & (place < len(thirds))
     place, power, phase = place[inside], power[inside], _phase(truck.lines)[inside]
     have = to_energy(third_octave_level(frequency[inside], power))
     gain = np.sqrt(np.maximum(wanted, 0.0) / np.where(have > 0.0, have, np.inf))
-    amplitude = gain[place] * np.sqrt(power / 1e-12) * phase
-    octave = np.asarray((place - FIRST_OCTAVE_THIRD) // 3, dtype=np.int64)
-    order = np.asarray(np.flatnonzero(inside) + 1.0, dtype=float)
-    return Voice(
-        engine_speed_rpm, order, amplitude, octave, table, octave_level(floor),
-        vehicle_sound_power("heavy", speed_ms, temperature_c=temperature_c),
-    )  # fmt: skip
+    return Pulses(
+        np.asarray(np.flatnonzero(inside) + 1.0, dtype=float),
+        gain[place] * np.sqrt(power / 1e-12) * phase,
+        place,
+        floor,
+    )
 
 
 def _phase(lines: Lines) -> ComplexArray:
