@@ -4,26 +4,14 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from noisemap.cli.progress import Progress
 from noisemap.cli.source import chosen_engine, require_basis
-from noisemap.errors import BadDataError, UsageError
+from noisemap.errors import UsageError
 from noisemap.states import EXHAUST_STATES, ExhaustState
-
-if TYPE_CHECKING:
-    from noisemap.listening.track import Track
-    from noisemap.study.progress import Reporter
-
-NINETY_PERCENT = 1.645
-CAUTIONS = (
-    "An ILLUSTRATION: computed, not recorded. It proves nothing about any truck.",
-    "All files of one run share one gain: turn the volume once, then compare.",
-    "Played at another volume than the calibration it tells differences, not loudness.",
-    "Low and high are the ends of the 90 % interval of the exhaust's level, where asked for.",
-)
 
 
 @click.command("listen")
@@ -96,6 +84,8 @@ def listen_command(
 
     Every file is an illustration at a stated calibration, never a recording.
     """
+    from noisemap.study.listen import Truck, Wish, home_of_study, illustrate
+
     require_basis(calibration_db, calibration_basis)
     key = chosen_engine(engine, truck)
     with Progress(quiet) as reporter:
@@ -107,9 +97,16 @@ def listen_command(
                     "distance, screening and calibration come from the study: leave "
                     "--distance-m, --screening-db and --calibration-db out"
                 )
-            track, calibration_db = _study_track(
-                study, home, road, uphill, speed_kmh / 3.6, seconds, reporter
+            prepared, track = home_of_study(
+                study,
+                home,
+                road,
+                speed_kmh / 3.6,
+                30.0 if seconds is None else seconds,
+                reporter,
+                uphill=uphill,
             )
+            calibration_db = prepared.study.source.calibration_offset_db
         elif home is not None or road is not None:
             raise UsageError("--home and --road belong to --study")
         else:
@@ -122,10 +119,13 @@ def listen_command(
                 screening_db=_screening(screening_db),
                 seconds=seconds,
             )
-        data = _write(
-            track, key, rpm, cylinders, states or EXHAUST_STATES, calibration_db, ends,
-            full_scale_db, seed, output, reporter,
-        )  # fmt: skip
+        data = illustrate(
+            track,
+            Truck(key, rpm, cylinders),
+            Wish(states or EXHAUST_STATES, calibration_db, ends, full_scale_db, seed),
+            output,
+            reporter,
+        )
     data["calibration_basis"] = calibration_basis
     if as_json:
         click.echo(json.dumps(data, indent=2, allow_nan=False))
@@ -144,117 +144,6 @@ def _screening(text: str | None) -> list[float] | float:
             f"--screening-db {text!r}: not numbers (allowed: one, or eight with commas)"
         ) from None
     return values[0] if len(values) == 1 else values
-
-
-def _study_track(
-    study: Path, home: str, road: str, uphill: bool, speed_ms: float, seconds: float | None,
-    reporter: Reporter,
-) -> tuple[Track, float]:  # fmt: skip
-    """The pass at the home's loudest receiver, and the study's calibration offset."""
-    import numpy as np
-
-    from noisemap.exposure.traffic import directions
-    from noisemap.listening.track import home_pass
-    from noisemap.storage import FolderLock
-    from noisemap.study import descend
-    from noisemap.study.prepare import prepare
-
-    prepared = prepare(study)
-    folder = study.resolve().parent / prepared.study.output.folder
-    with FolderLock(folder):
-        place = descend.listen(prepared, folder, reporter)
-    index = descend.chosen_road(place.scene, road)
-    way = directions(place.scene.roads[index], "uphill" if uphill else "downhill")
-    if not way:
-        raise UsageError(f"--road {road}: one-way, no traffic goes that way")
-    number = _home_index(place.scene.homes.home_id, home)
-    tracks = []
-    for receiver in np.flatnonzero(place.scene.receivers.home == number):
-        try:
-            tracks.append(home_pass(
-                place.scene, place.store, int(receiver), index, way[0], speed_ms,
-                seconds=30.0 if seconds is None else seconds,
-            ))  # fmt: skip
-        except UsageError:
-            continue
-    if not tracks:
-        raise UsageError(f"no sound path leads from road {road} to home {home}; choose another")
-    loudest = min(tracks, key=lambda one: float(one.attenuation_db[:, 3].min()))
-    return loudest, prepared.study.source.calibration_offset_db
-
-
-def _home_index(ids: tuple[str, ...], home: str) -> int:
-    if home in ids:
-        return ids.index(home)
-    if home.isdecimal() and 1 <= int(home) <= len(ids):
-        return int(home) - 1
-    raise UsageError(
-        f"--home {home!r} is not in the study (allowed: an id, or a number from 1 to {len(ids)})"
-    )
-
-
-def _write(
-    track: Track, engine: str, rpm: float, cylinders: int, states: tuple[ExhaustState, ...],
-    calibration_db: float, ends: bool, full_scale_db: float | None, seed: int, output: Path,
-    reporter: Reporter,
-) -> dict[str, Any]:  # fmt: skip
-    from noisemap.listening.render import computed_levels, peak_level, pressure, shifted
-    from noisemap.listening.voice import exhaust_voice
-    from noisemap.listening.wav import common_full_scale, file_name, write_wav
-    from noisemap.source.emission import emission_table, standard_uncertainty
-    from noisemap.storage import write_json
-
-    def voice(state: ExhaustState, offset: float) -> Any:
-        found = exhaust_voice(
-            engine, rpm, cylinders, state, track.speed_ms, calibration_db=calibration_db
-        )
-        return shifted(found, offset) if offset else found
-
-    # The gain is that of the loudest state, whichever states are asked for.
-    reporter.stage("the loudest state, for the common gain")
-    top = NINETY_PERCENT * standard_uncertainty("straight") if ends else 0.0
-    loudest = pressure(voice("straight", top), track, seed)
-    full = common_full_scale(loudest) if full_scale_db is None else full_scale_db
-    files: list[dict[str, Any]] = []
-    wanted = [(s, e) for s in states for e in (("low", "best", "high") if ends else ("best",))]
-    for number, (state, end) in enumerate(wanted, start=1):
-        reporter.stage(f"{state} {end}")
-        offset = {"low": -1.0, "best": 0.0, "high": 1.0}[end]
-        offset *= NINETY_PERCENT * standard_uncertainty(state)
-        one = voice(state, offset)
-        sound = loudest if state == "straight" and offset == top else pressure(one, track, seed)
-        name = file_name(engine, rpm, cylinders, state, end)
-        output.mkdir(parents=True, exist_ok=True)
-        write_wav(output / name, sound, full)
-        levels = computed_levels(one, track)
-        files.append({
-            "file": name,
-            "state": state,
-            "end": end,
-            "l_af_max_db": round(levels.l_af_max, 1),
-            "sel_db": round(levels.sel, 1),
-            "peak_db": round(peak_level(sound) + 3.0103, 1),
-            "standard_uncertainty_db": round(standard_uncertainty(state), 1),
-        })  # fmt: skip
-        reporter.advance(number, len(wanted))
-    data = {
-        "pass": track.name,
-        "speed_ms": round(track.speed_ms, 2),
-        "engine": engine,
-        "engine_speed_rpm": rpm,
-        "braking_cylinders": cylinders,
-        "calibration_db": calibration_db,
-        "full_scale_sine_db": full,
-        "model_version": emission_table(engine, "straight").model_version,
-        "seed": seed,
-        "files": files,
-        "cautions": list(CAUTIONS),
-    }
-    try:
-        write_json(output / "ILLUSTRATION.json", data)
-    except OSError as error:
-        raise BadDataError(f"{output}: cannot be written ({error.strerror})") from error
-    return data | {"folder": str(output)}
 
 
 def _lines(data: dict[str, Any]) -> list[str]:

@@ -11,7 +11,7 @@ from scipy import fft, signal
 from noisemap.bands import A_WEIGHT, EXACT_HZ, N_BANDS
 from noisemap.data_tables import toml_table
 from noisemap.levels import to_energy
-from noisemap.listening.track import Track
+from noisemap.listening.track import STEP_S, Track
 from noisemap.listening.voice import Voice
 from noisemap.source.radiation import a_weighting
 
@@ -25,6 +25,8 @@ TABLE_SAMPLES = 1 << 15
 RELEASES = 6
 FADE_S = 0.05
 FOLLOW_S = 0.25
+SWITCH_S = 0.2
+"""How long the retarder takes to fall silent or to set in [s]."""
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,75 @@ def computed_levels(voice: Voice, track: Track) -> Levels:
     ----------
     moving-point-source : exponential average and integral of a pass
     """
-    arrival, energy = _arriving(voice, track)
+    return _levels(*_arriving(voice, track))
+
+
+def levels_with_zone(
+    braking: Voice, silent: Voice, track: Track, inside: npt.NDArray[np.bool_]
+) -> Levels:
+    """Fast maximum and exposure level of a pass whose retarder is silent in a zone.
+
+    Parameters
+    ----------
+    braking, silent : Voice
+        What is sent out outside the zone, and inside.
+    track : Track
+        Where it is heard from.
+    inside : ndarray
+        Where the truck is in the zone, along the track. [1]
+
+    Returns
+    -------
+    Levels
+        A-weighted levels outdoors. [dB]
+
+    References
+    ----------
+    moving-point-source : exponential average and integral of a pass
+    """
+    arrival, energy = _arriving(braking, track)
+    share = _share_inside(inside)
+    return _levels(arrival, (1.0 - share) * energy + share * _arriving(silent, track)[1])
+
+
+def pressure_with_zone(
+    braking: FloatArray, silent: FloatArray, track: Track, inside: npt.NDArray[np.bool_]
+) -> FloatArray:
+    """Sound pressure at the ear of a pass whose retarder is silent in a zone.
+
+    Both sounds must be rendered with one seed, so that only the exhaust changes.
+
+    Parameters
+    ----------
+    braking, silent : ndarray
+        The pass with the retarder in use all along, and never. [Pa]
+    track : Track
+        Where both are heard from.
+    inside : ndarray
+        Where the truck is in the zone, along the track. [1]
+
+    Returns
+    -------
+    ndarray
+        Pressure. [Pa]
+
+    References
+    ----------
+    exhaust-model : retarded time
+    """
+    arrival = track.time_s + track.distance_m / SOUND_SPEED_MS
+    time = arrival[0] + np.arange(len(braking)) / RATE_HZ
+    share = np.interp(time, arrival, _share_inside(inside))
+    return np.asarray((1.0 - share) * braking + share * silent)
+
+
+def _share_inside(inside: npt.NDArray[np.bool_]) -> FloatArray:
+    """Share of the silent voice along the track, with a soft change."""
+    width = round(SWITCH_S / STEP_S)
+    return np.clip(_running_mean(inside.astype(float), width), 0.0, 1.0)
+
+
+def _levels(arrival: FloatArray, energy: FloatArray) -> Levels:
     step = 0.005
     time = np.arange(arrival[0], arrival[-1], step)
     heard = np.interp(time, arrival, energy)

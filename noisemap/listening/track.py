@@ -40,6 +40,7 @@ class Track:
     running_db: FloatArray  # (n, 8) of rolling and propulsion noise [dB]
     speed_ms: float
     name: str
+    along_m: FloatArray | None = None  # (n,) place on a study's road, from its upper end [m]
 
     @property
     def duration_s(self) -> float:
@@ -225,7 +226,7 @@ def home_pass(
     home = int(scene.receivers.home[receiver])
     return Track(
         time, distance, image, attenuation(outlet_index), attenuation(0), speed_ms,
-        f"home number {home + 1} of the study",
+        f"home number {home + 1} of the study", np.asarray(direction * at),
     )  # fmt: skip
 
 
