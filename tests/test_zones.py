@@ -239,6 +239,29 @@ def test_trucks_without_retarder_are_the_baseline() -> None:
     assert all(row.direction == 1 for row in rows)
 
 
+def test_upper_grade_of_the_brakes_follows_the_stretches_own_uncertainty() -> None:
+    """A surveyed stretch drives its own bound; an unsurveyed one that of the terrain over 1 km."""
+    place = hill.scene()
+
+    def steeper_peak(sigma: float) -> float:
+        stated = np.full(len(place.stretches.x), sigma)
+        rows = brake_rows(
+            zone(),
+            place.roads,
+            [0],
+            replace(place.stretches, grade_sigma=stated),
+            (hill.truck(),),
+            hill.PRACTICE,
+            hard_limit=260.0,
+            planning_limit=190.0,
+            native_cell=90.0,
+        )
+        return next(row.peak_zone_c for row in rows if row.condition == "grade at its upper bound")
+
+    assert steeper_peak(0.002) < steeper_peak(0.006) < steeper_peak(0.007)
+    assert steeper_peak(0.02) == steeper_peak(0.007)
+
+
 def test_a_long_steep_ban_is_refused(tmp_path: Path) -> None:
     hot = base(tmp_path, grade=-0.08, length=4000.0, piece=50.0)
     found = weigh_zone(hot, zone(from_m=0.0, to_m=4000.0))

@@ -62,7 +62,7 @@ def small(tmp_path_factory: pytest.TempPathFactory):
 
 
 def normal_case(practice: Practice = hill.PRACTICE):
-    return cases(practice, 10.0)[0]
+    return cases(practice, hill.scene().stretches, 10.0)[0]
 
 
 def ends_of(place) -> np.ndarray:
@@ -214,7 +214,9 @@ def test_the_book_is_the_drive(town) -> None:
     base, _ = town
     zone = Zone("z", "hill", 700.0, 2100.0, ALWAYS, "compression_release")
     book = HeatBook(base, 0)
-    by_condition = {case.condition: case for case in cases(base.practice, 10.0)}
+    by_condition = {
+        case.condition: case for case in cases(base.practice, base.scene.stretches, 10.0)
+    }
     seen = set()
     for row in book.heat(zone):
         case = by_condition[row.condition]
@@ -247,7 +249,9 @@ def test_worst_brakes_are_warm_where_the_zone_begins(town) -> None:
         (row.condition, base.trucks[row.truck].name, row.direction): row
         for row in HeatBook(cool, 0).heat(zone)
     }
-    case = next(case for case in cases(base.practice, 10.0) if case.condition == WORST)
+    case = next(
+        case for case in cases(base.practice, base.scene.stretches, 10.0) if case.condition == WORST
+    )
     one = drive_road(
         cool.scene.stretches, 0, 1, base.trucks[2], case.practice, silent=zone, steeper=case.steeper
     )

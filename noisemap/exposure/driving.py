@@ -65,12 +65,13 @@ def drive_road(
     *,
     silent: Zone | None = None,
     retarder: RetarderKind | None = None,
-    steeper: float = 0.0,
+    steeper: float | FloatArray = 0.0,
 ) -> Drive:
     """Drive over a whole road in one direction; pieces are its stretches in driving order.
 
     `silent` is a zone in which the retarder stays off; `retarder` replaces the
-    truck's own kind; `steeper` is added to every downgrade [1].
+    truck's own kind; `steeper` is added to every downgrade, one
+    figure or one a stretch of the study [1].
     """
     rows = road_rows(stretches, road)
     allowed = np.ones(len(rows), dtype=bool)
@@ -78,15 +79,17 @@ def drive_road(
         allowed = ~in_zone(stretches, rows, silent)
     nodes = np.append(stretches.from_m[rows], stretches.to_m[rows[-1]])
     grade = stretches.grade[rows]
+    more = np.broadcast_to(steeper, stretches.grade.shape)[rows]
     speed = truck_speed(stretches.speed_limit_kmh[rows] / 3.6, practice)
     if practice.assumed_speed is not None:
         speed = np.minimum(speed, practice.assumed_speed)
     if direction < 0:
         nodes = (nodes[-1] - nodes)[::-1]
         grade, speed, allowed = -grade[::-1], speed[::-1], allowed[::-1]
+        more = more[::-1]
     return drive(
         nodes,
-        np.where(grade < 0.0, grade - steeper, grade),
+        np.where(grade < 0.0, grade - more, grade),
         speed,
         truck.model,
         truck.mass,

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from noisemap.data_tables import toml_table
-from noisemap.scene.grades import grade_sigma
+from noisemap.scene.grades import descent_sigma
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -24,13 +24,16 @@ def choice(group: str, name: str) -> float:
     return float(toml_table("noisemap.routes", "choices.toml")[group][name]["value"])
 
 
-def steeper(grade: FloatArray, native_cell: float) -> FloatArray:
-    """Grades with every downgrade at its upper bound, for the error of the terrain [1].
+def steeper(grade: FloatArray, stated: FloatArray, native_cell: float) -> FloatArray:
+    """Grades with every downgrade at its upper bound, for the error of terrain or survey [1].
 
-    >>> bool((steeper(np.array([-0.05, 0.01]), 10.0) <= np.array([-0.05, 0.01])).all())
-    True
+    `stated` is each piece's own standard uncertainty, infinite where none is known.
+
+    >>> grade, stated = np.array([-0.05, -0.05, 0.01]), np.array([0.02, 0.002, 0.02])
+    >>> steeper(grade, stated, 90.0).round(4).tolist()
+    [-0.0615, -0.0533, 0.01]
     """
-    sigma = float(grade_sigma(native_cell, choice("terrain", "base_m")))
+    sigma = descent_sigma(native_cell, stated)
     return np.where(grade < 0.0, grade - choice("terrain", "upper_bound") * sigma, grade)
 
 

@@ -21,6 +21,7 @@ from noisemap.routes.arcs import Pieces, arc_pieces, climb_speed, exhaust_energy
 from noisemap.routes.choices import HOUR_S, choice, clock_hours, steeper
 from noisemap.routes.listening import Source, loud_spots, running_energy
 from noisemap.routes.network import Network
+from noisemap.scene.grades import is_coarse
 from noisemap.scene.model import Scene
 from noisemap.scene.runs import runs
 from noisemap.states import Zone
@@ -125,11 +126,13 @@ def evaluate(setting: Setting, net: Network, arcs: Sequence[int]) -> Route:
             silent |= (middle >= crossing.from_m) & (middle < crossing.to_m)
 
     native_cell = setting.scene.terrain.native_cell
+    stretch = pieces.stretch[at]
+    stated = np.where(stretch >= 0, setting.scene.stretches.grade_sigma[stretch], np.inf)
 
     def driven(practice: Practice, *, bare: bool = False, steep: bool = False) -> Drive:
         return drive(
             chainage,
-            np.clip(steeper(grade, native_cell), -0.5, 0.5) if steep else grade,
+            np.clip(steeper(grade, stated, native_cell), -0.5, 0.5) if steep else grade,
             speed,
             one.truck,
             one.mass_kg,
@@ -191,7 +194,7 @@ def fuel(driven: Drive) -> float:
 
 def steepest(chainage: FloatArray, grade: FloatArray, native_cell: float) -> float:
     """Steepest mean fall over 300 m, over 1 km where the terrain is coarse [1]."""
-    base = min(GRADE_BASE_M if native_cell <= 30.0 else COARSE_BASE_M, float(chainage[-1]))
+    base = min(COARSE_BASE_M if is_coarse(native_cell) else GRADE_BASE_M, float(chainage[-1]))
     height = np.concatenate([[0.0], np.cumsum(grade * np.diff(chainage))])
     starts = np.append(chainage[chainage + base <= chainage[-1]], chainage[-1] - base)
     fall = np.interp(starts, chainage, height) - np.interp(starts + base, chainage, height)

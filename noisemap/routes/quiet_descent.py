@@ -182,7 +182,8 @@ def quiet_descent(
     burden = float(drive_burden(heard, usual, one).sum())
     planned = _planned(profile, one, heard, _worth(heard, trip, terms, burden), truck.gearbox)
     plan = planned[0] if planned else None
-    steep = replace(profile, grade=steeper(profile.grade, scene.terrain.native_cell))
+    stated = scene.stretches.grade_sigma[rows]
+    steep = replace(profile, grade=steeper(profile.grade, stated, scene.terrain.native_cell))
     driven = {
         ORDINARY: (
             usual,

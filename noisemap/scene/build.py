@@ -21,11 +21,13 @@ from noisemap.scene.crs import (
 )
 from noisemap.scene.descents import THRESHOLD, descents, with_mean_grades
 from noisemap.scene.grades import (
+    SPACING_M,
     Chain,
     Points,
     fit_heights,
     is_coarse,
     sample_network,
+    side_slope,
 )
 from noisemap.scene.ground import Land, ground_cover
 from noisemap.scene.homes import (
@@ -137,7 +139,14 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     _require_terrain(homes, native, large)
     surveyed, spoken_for = _survey(inputs, crs, points, chains, height, notes)
     fitted = fit_heights(
-        points, chains, edges, height, ~(filled | spoken_for), native.native_cell, surveyed
+        points,
+        chains,
+        edges,
+        height,
+        ~(filled | spoken_for),
+        native.native_cell,
+        surveyed,
+        side_slope(points, chains, native.heights, max(native.native_cell, SPACING_M)),
     )
     surface = build_roads(edges, chains, names, fitted, emits, native.native_cell, spoken_for)
     roads = _driven(surface, native.native_cell)

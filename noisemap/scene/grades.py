@@ -1,15 +1,17 @@
 """Heights of the roads: one penalised least-squares fit over the whole network.
 
 The fit minimises sum w (z - h)^2 + lambda |D2 z|^2 over all road points at once;
-points where roads meet are shared.  Points on bridges and in tunnels carry no
-terrain weight.  There the first differences are held to those of the straight line
-between the portals, or, where an end hangs free, to zero: a flat dead end.
+points where roads meet are shared.  On a slope a line drawn beside the road, or a cell
+wider than it, takes its height from the hillside: points count the less the steeper the
+ground beside them.  Points on bridges and in tunnels carry no terrain weight.  There the
+first differences are held to those of the straight line between the portals, or, where
+an end hangs free, to zero: a flat dead end.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +29,7 @@ from noisemap.scene.runs import runs
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
+Sample = Callable[[FloatArray, FloatArray], FloatArray]
 
 SPACING_M = rule("grades", "spacing_m")
 STRUCTURE_WEIGHT = rule("grades", "structure_weight")
@@ -34,10 +37,13 @@ SURVEY_WEIGHT = 1e8
 # surveyed heights are followed down to this wavelength
 SURVEY_LENGTH_M = rule("grades", "survey_length_m")
 SURVEY_SIGMA = rule("grades", "survey_sigma")
+SIDE_SLOPE = rule("grades", "side_slope")  # ground this steep beside a road halves its weight
 COARSEST_CELL_M = 100.0
-COARSE_CELL_M = 30.0  # above: no grade is stated inside a descent
+FINE_CELL_M = rule("grades", "fine_cell_m")
+COARSE_CELL_M = rule("grades", "coarse_cell_m")  # above: no grade is stated inside a descent
 STEEP_GRADE, STEEP_SHARE = rule("grades", "steep_grade"), rule("grades", "steep_share")
 WARN_GRADE = rule("grades", "warn_grade")
+DESCENT_BASE_M = rule("grades", "descent_base_m")
 
 
 @dataclass(frozen=True)
@@ -121,6 +127,37 @@ def _chain(
     )
 
 
+def side_slope(points: Points, chains: Sequence[Chain], sample: Sample, reach: float) -> FloatArray:
+    """Slope of the ground across the road at every point, the steepest of its roads [1].
+
+    Parameters
+    ----------
+    points, chains
+        The network.
+    sample : callable
+        Terrain height at points in study coordinates [m]; not a number where there is none.
+    reach : float
+        How far to each side the ground is taken [m].
+    """
+    slope = np.zeros(len(points.x))
+    for chain in chains:
+        dx, dy = np.gradient(chain.x), np.gradient(chain.y)
+        length = np.maximum(np.hypot(dx, dy), 1e-9)
+        x, y = -reach * dy / length, reach * dx / length
+        left, right = sample(chain.x + x, chain.y + y), sample(chain.x - x, chain.y - y)
+        np.maximum.at(slope, chain.unknown, np.nan_to_num(np.abs(left - right) / (2.0 * reach)))
+    return slope
+
+
+def slope_weight(slope: FloatArray) -> FloatArray:
+    """Weight of a terrain height beside ground of a slope [1].
+
+    >>> slope_weight(np.array([0.0, 0.2, 0.6])).round(3).tolist()
+    [1.0, 0.5, 0.1]
+    """
+    return np.asarray(1.0 / (1.0 + (slope / SIDE_SLOPE) ** 2))
+
+
 def smoothing_length(cell: float) -> float:
     """Half-power wavelength of the fit [m], 15 cells within 150..900.
 
@@ -148,6 +185,7 @@ def fit_heights(
     trusted: BoolArray,
     cell: float,
     surveyed: Sequence[tuple[int, int, float, float]] = (),
+    slope: FloatArray | None = None,
 ) -> FloatArray:
     """Height of every point [m].
 
@@ -163,9 +201,13 @@ def fit_heights(
         Spacing of the elevation file [m].
     surveyed : sequence of (first, second, share, height)
         Known heights [m] at a share of the way between two neighbouring points.
+    slope : (n,) array, optional
+        Slope of the ground across the road at the points [1]; level where not given.
     """
     known = np.isfinite(sampled)
     weight = np.where(known & trusted & points.on_ground, 1.0, 0.0)
+    if slope is not None:
+        weight *= slope_weight(slope)
     weight += 1e-7 * known  # a piece without any ground under it stays near the terrain
     weight += 1e-12
     level = float(np.mean(sampled[known])) if known.any() else 0.0
@@ -256,7 +298,7 @@ def grade_sigma(cell: float, base: float | FloatArray) -> FloatArray:
     its end, cells under 12 m the row of 12 m.
 
     >>> round(float(grade_sigma(12.0, 100.0)), 6), round(float(grade_sigma(90.0, 1000.0)), 6)
-    (0.005, 0.007)
+    (0.006, 0.007)
     """
     rows = table_rows("noisemap.scene", "grade_sigma.csv")
     cells = sorted({float(row["cell_m"]) for row in rows})
@@ -276,20 +318,43 @@ def grade_sigma(cell: float, base: float | FloatArray) -> FloatArray:
     return np.asarray(np.exp((1.0 - share) * by_cell[low] + share * by_cell[low + 1]))
 
 
+def descent_sigma(cell: float, stated: FloatArray) -> FloatArray:
+    """Standard uncertainty of a grade as brakes feel it, over 1 km of descent [1].
+
+    Parameters
+    ----------
+    cell : float
+        Spacing of the elevation file [m].
+    stated : (n,) array
+        Standard uncertainty of each piece's own grade [1]; a surveyed road's, and that of
+        the mean of a whole descent, is the surer one and counts.
+
+    >>> descent_sigma(90.0, np.array([0.02, 0.002])).round(4).tolist()
+    [0.007, 0.002]
+    """
+    return np.asarray(np.minimum(stated, grade_sigma(cell, DESCENT_BASE_M)))
+
+
 def shortest_base(cell: float) -> float:
     """Shortest length over which a grade is stated [m].
 
     >>> shortest_base(10.0), shortest_base(30.0), shortest_base(90.0)
     (100.0, 250.0, 1000.0)
     """
-    if cell <= 15.0:
+    if cell <= FINE_CELL_M:
         return 100.0
-    return 250.0 if cell <= COARSE_CELL_M * 1.1 else 1000.0
+    return 1000.0 if is_coarse(cell) else 250.0
 
 
 def is_coarse(cell: float) -> bool:
-    """Whether only the mean grade of a whole descent is stated."""
-    return cell > COARSE_CELL_M * 1.1
+    """Whether only the mean grade of a whole descent is stated.
+
+    One arc second, called 30 m, measures up to 30.9 m on the ground.
+
+    >>> is_coarse(30.9), is_coarse(34.0)
+    (False, True)
+    """
+    return cell > COARSE_CELL_M
 
 
 def check_steepness(length: FloatArray, grade: FloatArray, cell: float) -> float:

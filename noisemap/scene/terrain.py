@@ -67,6 +67,10 @@ class NativeTerrain:
             large[index] = own_large[better]
         return height, filled, large
 
+    def heights(self, x: FloatArray, y: FloatArray) -> FloatArray:
+        """Height alone [m]; not a number where no file has one."""
+        return self.sample(x, y)[0]
+
 
 def open_terrain(inputs: SceneInputs) -> tuple[Lattice, ...]:
     """Lattices of the elevation files, without reading a height.

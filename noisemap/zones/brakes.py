@@ -7,15 +7,18 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
+import numpy.typing as npt
 
 from noisemap.descent.brake_temperature import Conditions
 from noisemap.descent.drive import Drive
 from noisemap.exposure.driving import Practice, TruckClass, drive_road, in_zone, road_rows
 from noisemap.exposure.results import BrakeRow
-from noisemap.scene.grades import grade_sigma
+from noisemap.scene.grades import descent_sigma
 from noisemap.scene.model import Road, Stretches
 from noisemap.states import EXHAUST_STATES, Zone
 from noisemap.zones.ways import Way, silenced
+
+FloatArray = npt.NDArray[np.float64]
 
 NORMAL, DEGRADED, STEEPER = "normal", "degraded", "grade at its upper bound"
 
@@ -25,8 +28,10 @@ UPPER_BOUND = 1.645
 SAME_C = 0.5
 """Change of a peak below which a zone does nothing to the brakes [°C]."""
 
-DESCENT_BASE_M = 1000.0
-"""Length over which a grade error matters to the brakes [m]."""
+
+def steeper_by(stretches: Stretches, native_cell: float) -> FloatArray:
+    """What each stretch's grade may be steeper by, at its upper bound [1]."""
+    return np.asarray(UPPER_BOUND * descent_sigma(native_cell, stretches.grade_sigma))
 
 
 def brake_rows(
@@ -55,9 +60,9 @@ def brake_rows(
     limits = (hard_limit, planning_limit)
     sound = practice.conditions
     degraded = Conditions.degraded(sound.preset, sound.ambient_c, sound.entry_c)
-    cases = (
+    cases: tuple[tuple[str, Practice, float | FloatArray], ...] = (
         (NORMAL, practice, 0.0),
-        (STEEPER, practice, UPPER_BOUND * float(grade_sigma(native_cell, DESCENT_BASE_M))),
+        (STEEPER, practice, steeper_by(stretches, native_cell)),
         (DEGRADED, replace(practice, conditions=degraded), 0.0),
     )
     for road in road_indices:
@@ -84,7 +89,7 @@ def _truck_rows(
     direction: int,
     stretches: Stretches,
     truck: TruckClass,
-    cases: Sequence[tuple[str, Practice, float]],
+    cases: Sequence[tuple[str, Practice, float | FloatArray]],
     limits: tuple[float, float],
     way: Way,
 ) -> list[BrakeRow]:

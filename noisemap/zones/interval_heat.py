@@ -67,7 +67,9 @@ class HeatBook:
             for index, truck in enumerate(base.trucks):
                 if truck.retarder != SEARCHED:
                     continue
-                for case in cases(base.practice, base.scene.terrain.native_cell):
+                for case in cases(
+                    base.practice, base.scene.stretches, base.scene.terrain.native_cell
+                ):
                     if case.condition == WORST and index not in heavy:
                         continue
                     go = partial(

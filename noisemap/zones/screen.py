@@ -22,10 +22,10 @@ from noisemap.descent.drive import Drive
 from noisemap.exposure.driving import Practice, TruckClass, drive_road, road_rows
 from noisemap.exposure.product import PassSound
 from noisemap.levels import to_energy
-from noisemap.scene.grades import grade_sigma, is_coarse, shortest_base
+from noisemap.scene.grades import is_coarse, shortest_base
 from noisemap.scene.model import Stretches
 from noisemap.states import RetarderKind, Zone
-from noisemap.zones.brakes import DEGRADED, DESCENT_BASE_M, NORMAL, STEEPER, UPPER_BOUND
+from noisemap.zones.brakes import DEGRADED, NORMAL, STEEPER, steeper_by
 from noisemap.zones.exact import Rule
 from noisemap.zones.heat_maps import HeatProblem, Marched, free_peak_c, march_intervals
 from noisemap.zones.weigh import Base
@@ -57,7 +57,7 @@ class Case:
 
     condition: Condition
     practice: Practice
-    steeper: float  # added to every downgrade [1]
+    steeper: float | FloatArray  # added to every downgrade, one figure or one a stretch [1]
     least_at_zone_c: float  # brakes are at least this warm where the zone begins
 
 
@@ -116,12 +116,12 @@ class Screen:
         return np.asarray(total[None, :] - total[:, None])
 
 
-def cases(practice: Practice, native_cell: float) -> tuple[Case, ...]:
+def cases(practice: Practice, stretches: Stretches, native_cell: float) -> tuple[Case, ...]:
     """Normal, steeper, degraded, and both together."""
     sound = practice.conditions
     worn = Conditions.degraded(sound.preset, sound.ambient_c, sound.entry_c)
     degraded = replace(practice, conditions=worn)
-    steeper = UPPER_BOUND * float(grade_sigma(native_cell, DESCENT_BASE_M))
+    steeper = steeper_by(stretches, native_cell)
     cold = -np.inf
     return (
         Case("normal", practice, 0.0, cold),
@@ -169,7 +169,7 @@ def screen(base: Base, sound: PassSound, road: int, rules: Sequence[Rule]) -> Sc
         for direction in directions
         for index, truck in enumerate(base.trucks)
         if truck.retarder == SEARCHED
-        for case in cases(base.practice, native)
+        for case in cases(base.practice, stretches, native)
         if case.condition != WORST or index in heavy
     ]
     return Screen(

@@ -31,7 +31,7 @@ class Way(Protocol):
         truck: TruckClass,
         practice: Practice,
         zone: Zone,
-        steeper: float = 0.0,
+        steeper: float | FloatArray = 0.0,
     ) -> Drive:
         """Drive over a whole road with the zone on it."""
         ...
@@ -44,7 +44,7 @@ def silenced(
     truck: TruckClass,
     practice: Practice,
     zone: Zone,
-    steeper: float = 0.0,
+    steeper: float | FloatArray = 0.0,
 ) -> Drive:
     """Drive with the retarder off in the zone."""
     return drive_road(stretches, road, direction, truck, practice, silent=zone, steeper=steeper)
@@ -57,7 +57,7 @@ def low_setting(
     truck: TruckClass,
     practice: Practice,
     zone: Zone,
-    steeper: float = 0.0,
+    steeper: float | FloatArray = 0.0,
 ) -> Drive:
     """Drive with the retarder at its lowest switch position in the zone."""
     free = drive_road(stretches, road, direction, truck, practice, steeper=steeper)
@@ -108,7 +108,7 @@ class Slower:
         truck: TruckClass,
         practice: Practice,
         zone: Zone,
-        steeper: float = 0.0,
+        steeper: float | FloatArray = 0.0,
     ) -> Drive:
         """Drive over a whole road with the zone on it."""
         rows = road_rows(stretches, road)
