@@ -172,12 +172,23 @@ def directions(road: Road, text: str) -> list[int]:
     return [sign for sign in wanted if road.one_way in (0, sign)]
 
 
+def names_every_state(table: TextTable) -> bool:
+    """Whether every heavy row of a counts table names its exhaust state."""
+    kinds, states = table.text("vehicle_class"), table.text("exhaust_state", "")
+    return all(state for kind, state in zip(kinds, states, strict=True) if kind == "heavy")
+
+
 def flows_from_table(
-    table: TextTable, roads: Sequence[Road], shares: Mapping[ExhaustState, float]
+    table: TextTable,
+    roads: Sequence[Road],
+    shares: Mapping[ExhaustState, float],
+    *,
+    replace_states: bool = False,
 ) -> tuple[list[Flow], list[str]]:
     """Flows of a counts table, and sentences about what was assumed in it.
 
-    An empty exhaust state of a heavy row shares its trucks out.
+    An empty exhaust state of a heavy row shares its trucks out; with
+    `replace_states` a named one does so too.
 
     Raises
     ------
@@ -188,11 +199,14 @@ def flows_from_table(
     pieces = {name: named_roads(name, roads) for name in set(columns[0])}
     counts: dict[tuple[int, int, VehicleClass, ExhaustState | None], FloatArray] = {}
     shared_out = 0
+    replaced = dict.fromkeys(EXHAUST_STATES, 0.0)
     for name, direction, hour, kind, state, count in zip(*columns, strict=True):
         parts: list[tuple[ExhaustState | None, float]] = [(state or None, 1.0)]
-        if kind == "heavy" and not state:
+        if kind == "heavy" and state and replace_states:
+            replaced[state] += count
+        if kind == "heavy" and (replace_states or not state):
             parts = [(each, shares[each]) for each in EXHAUST_STATES]
-            shared_out += 1
+            shared_out += not state
         indices = pieces[name]
         ways = _carriageways([roads[index] for index in indices])[direction]
         for index in indices:
@@ -211,7 +225,22 @@ def flows_from_table(
             f"{shared_out} rows of {table.name} name no exhaust state: "
             f"their trucks are shared out by {_shares_text(shares)}"
         )
+    notes += _replaced_note(table.name, replaced, shares)
     return _flows(counts), notes + _missing_hours(columns)
+
+
+def _replaced_note(
+    name: str, replaced: Mapping[ExhaustState, float], shares: Mapping[ExhaustState, float]
+) -> list[str]:
+    """Sentence about counted exhaust states that the shares stand in place of."""
+    total = sum(replaced.values())
+    if total <= 0.0:
+        return []
+    counted = {state: count / total for state, count in replaced.items()}
+    return [
+        f"The exhaust states counted in {name} ({_shares_text(counted)}) are not used: "
+        f'counted_states = "replace" shares their trucks out by {_shares_text(shares)}'
+    ]
 
 
 def _missing_hours(columns: Sequence[Sequence[Any]]) -> list[str]:

@@ -19,6 +19,8 @@ from noisemap.inspection.fleet import (
     quiet_split,
     repair_gain,
 )
+from noisemap.inspection.programme import Effort
+from noisemap.outputs.inspection_programme import effort_json
 from noisemap.outputs.tables import Cell, Table
 from noisemap.outputs.wording import plain
 
@@ -42,8 +44,7 @@ class FleetPicture:
     draws: Draws
     shares: dict[str, float]
     split_seen: bool
-    repaired: float
-    inspected_per_hour: float
+    effort: Effort
     seed: int
 
     def share(self, place: int) -> Interval:
@@ -55,15 +56,14 @@ def fleet_picture(
     rows: FleetRows,
     draws: Draws,
     study_split: tuple[float, float],
-    repaired: float,
-    inspected_per_hour: float,
+    effort: Effort,
     seed: int,
 ) -> FleetPicture:
     """Shares for the study from the samples."""
     split, seen = quiet_split(rows, study_split)
     quiet, worn, straight = (float(v) for v in draws.share.mean(axis=0))
     shares = exhaust_shares(quiet, worn, straight, split)
-    return FleetPicture(rows, draws, shares, seen, repaired, inspected_per_hour, seed)
+    return FleetPicture(rows, draws, shares, seen, effort, seed)
 
 
 def fleet_toml(picture: FleetPicture, provenance: str) -> str:
@@ -96,16 +96,18 @@ def fleet_lines(picture: FleetPicture) -> Iterator[str]:
             f"{spread.high:.1f})"
         )
     yield SPLIT_SEEN if picture.split_seen else SPLIT_KEPT
-    gain = repair_gain(picture.draws, picture.repaired)
-    found = found_per_hour(picture.draws, picture.inspected_per_hour)
+    effort = picture.effort
+    gain = repair_gain(picture.draws, effort.reached)
+    found = found_per_hour(picture.draws, effort.inspected_per_hour * effort.found)
     yield (
-        f"repairing {100 * picture.repaired:.0f} % of worn and straight exhausts makes the energy "
+        f"repairing {100 * effort.reached:.0f} % of worn and straight exhausts makes the energy "
         f"mean of braking passes at the roadside quieter by {gain.value:.1f} dB "
-        f"({gain.low:.1f} to {gain.high:.1f}); at homes run the study with the new shares"
+        f"({gain.low:.1f} to {gain.high:.1f})"
     )
     yield (
-        f"an hour that inspects {picture.inspected_per_hour:g} trucks finds {found.value:.2f} "
-        f"of them ({found.low:.2f} to {found.high:.2f})"
+        f"an hour that inspects {effort.inspected_per_hour:g} trucks, and finds "
+        f"{100 * effort.found:.0f} % of the worn and straight exhausts among them, finds "
+        f"{found.value:.2f} ({found.low:.2f} to {found.high:.2f})"
     )
     yield f"seed {picture.seed}"
     yield from CAUTIONS
@@ -113,7 +115,7 @@ def fleet_lines(picture: FleetPicture) -> Iterator[str]:
 
 def fleet_json(picture: FleetPicture) -> dict[str, Any]:
     """The fleet as one JSON-able object."""
-    draws = picture.draws
+    draws, effort = picture.draws, picture.effort
     return {
         "version": 1,
         "passes": int(picture.rows.level.size),
@@ -129,9 +131,9 @@ def fleet_json(picture: FleetPicture) -> dict[str, Any]:
         },
         "exhaust_shares": picture.shares,
         "split": SPLIT_SEEN if picture.split_seen else SPLIT_KEPT,
-        "repaired_share": picture.repaired,
-        "roadside_quieter_by_db": _json(repair_gain(draws, picture.repaired)),
-        "found_per_hour": _json(found_per_hour(draws, picture.inspected_per_hour)),
+        "effort": effort_json(effort),
+        "roadside_quieter_by_db": _json(repair_gain(draws, effort.reached)),
+        "found_per_hour": _json(found_per_hour(draws, effort.inspected_per_hour * effort.found)),
         "seed": picture.seed,
         "cautions": list(CAUTIONS),
     }

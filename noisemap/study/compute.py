@@ -15,6 +15,7 @@ from noisemap.community.indicators import equivalent_level, night_level
 from noisemap.descent.drive import Drive
 from noisemap.errors import BadDataError
 from noisemap.exposure.areas import grid_receivers, level_areas
+from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.driving import drive_road
 from noisemap.exposure.levels import Scenario, home_levels, people_shares, scenario
 from noisemap.exposure.passes import (
@@ -40,6 +41,7 @@ from noisemap.exposure.traffic import (
     Flow,
     assumed_flows,
     flows_from_table,
+    names_every_state,
     read_counts,
     read_profile,
 )
@@ -77,8 +79,15 @@ def traffic_of(prepared: Prepared, scene: Scene) -> tuple[list[Flow], list[str]]
     carrying = [int(road) for road in np.unique(scene.stretches.road)]
     if prepared.counts is not None:
         table, said = read_counts(prepared.counts)
-        flows, notes = flows_from_table(table, scene.roads, shares)
-        notes = [*said, *notes]
+        replace_states = traffic.counted_states == "replace"
+        if prepared.shares_from and not replace_states and names_every_state(table):
+            raise BadDataError(
+                f"traffic.fleet: {prepared.shares_from} would change nothing: every heavy row of "
+                f"{table.name} names its exhaust state; let the fleet's shares stand in their "
+                'place with counted_states = "replace" in [traffic], or leave fleet out'
+            )
+        flows, notes = flows_from_table(table, scene.roads, shares, replace_states=replace_states)
+        notes = [*said, *_fleet_note(prepared), *notes]
         silent = sorted({flow.road for flow in flows} - set(carrying))
         if silent:
             names = ", ".join(scene.roads[index].name for index in silent[:3])
@@ -107,7 +116,18 @@ def traffic_of(prepared: Prepared, scene: Scene) -> tuple[list[Flow], list[str]]
         if prepared.profile_file is None
         else read_profile(prepared.profile_file, traffic.encoding, traffic.decimal),
     )
-    return assumed_flows(scene.roads, carrying, daily, shares)
+    flows, notes = assumed_flows(scene.roads, carrying, daily, shares)
+    return flows, [*_fleet_note(prepared), *notes]
+
+
+def _fleet_note(prepared: Prepared) -> list[str]:
+    """Where the shares of the exhaust states come from, when roadside readings gave them."""
+    if not prepared.shares_from:
+        return []
+    return [
+        f"The shares of the exhaust states are those of roadside readings, by "
+        f"{prepared.shares_from}; their intervals stand there."
+    ]
 
 
 def air_of(prepared: Prepared, scene: Scene) -> Air:
@@ -125,12 +145,18 @@ def air_of(prepared: Prepared, scene: Scene) -> Air:
     )
 
 
-def free_drives(prepared: Prepared, scene: Scene, flows: Sequence[Flow]) -> dict[DriveKey, Drive]:
+def free_drives(
+    prepared: Prepared, scene: Scene, flows: Sequence[Flow], hills: HillsAbove
+) -> dict[DriveKey, Drive]:
     """Drives of every truck class on every road and direction that heavy trucks use."""
     ways = sorted({(flow.road, flow.direction) for flow in flows if flow.vehicle_class == "heavy"})
     return {
         (road, direction, index, FREE): drive_road(
-            scene.stretches, road, direction, truck, prepared.practice
+            scene.stretches,
+            road,
+            direction,
+            truck,
+            hills.practice(road, direction, truck, prepared.practice),
         )
         for road, direction in ways
         for index, truck in enumerate(prepared.trucks)
@@ -153,7 +179,8 @@ def compute(prepared: Prepared, scene: Scene, store_folder: Path, reporter: Repo
         progress=reporter.advance,
     )
     reporter.stage("trucks on the grade, and their levels at the homes")
-    drives = free_drives(prepared, scene, flows)
+    hills = HillsAbove(scene)
+    drives = free_drives(prepared, scene, flows, hills)
     classes = tuple(braking_classes(flows, prepared.trucks, drives, scene.stretches))
     sound = pass_sound(
         classes,
@@ -172,7 +199,7 @@ def compute(prepared: Prepared, scene: Scene, store_folder: Path, reporter: Repo
     )
     free = scenario(passes, _per_hour(classes), other)
     shares = path_shares(store, _night_emission(classes, sound, prepared))
-    base = _base(prepared, scene, store, classes, passes, other, free, shares, air)
+    base = _base(prepared, scene, store, classes, passes, other, free, shares, air, hills)
     return Computed(base, drives, sound, shares, air, tuple(notes))
 
 
@@ -227,6 +254,7 @@ def _base(
     free: Scenario,
     shares: PathShares,
     air: Air,
+    hills: HillsAbove,
 ) -> Base:
     study = prepared.study
     # the night decides where people count; where no night traffic runs, the whole day
@@ -266,6 +294,7 @@ def _base(
         criteria=tuple(criteria()[key] for key in study.criteria.use),
         worth_people_passes=study.criteria.worth_people_passes,
         units=study.units,
+        hills=hills,
     )
 
 

@@ -32,6 +32,7 @@ from noisemap.exposure.uncertainty import spread
 from noisemap.levels import from_energy
 from noisemap.propagation.case import path_result
 from noisemap.scene.descents import descents
+from noisemap.scene.grades import is_coarse
 from noisemap.scene.model import Scene
 from noisemap.scene.stretches import PORTAL_M, portals
 from noisemap.source.emission import exhaust_sound_power
@@ -106,7 +107,7 @@ def findings(
         answer=answer(base, zones),
         cautions=(),
         assumptions=_assumptions(prepared, scene, computed),
-        warnings=(*doubts(prepared, scene), *_warnings(base)),
+        warnings=(*calibration_note(prepared), *doubts(prepared, scene), *_warnings(base)),
         method=_method(prepared, computed),
         uncertainty=_uncertainty(prepared),
         sources=STUDY_SOURCES
@@ -258,12 +259,23 @@ def _assumptions(prepared: Prepared, scene: Scene, computed: Computed) -> tuple[
     return tuple(dict.fromkeys(said))
 
 
+def calibration_note(prepared: Prepared) -> list[str]:
+    """Sentence about a calibration of the exhausts' levels, where the study states one."""
+    source = prepared.study.source
+    if source.calibration_offset_db == 0.0:
+        return []
+    return [
+        f"Every exhaust level is changed by {source.calibration_offset_db:+g} dB, the study's "
+        f"calibration; its stated basis: {source.calibration_basis.strip()}"
+    ]
+
+
 def _warnings(base: Base) -> tuple[str, ...]:
     warnings = [
         "Exhaust levels come from a computed model that no pass-by measurement has confirmed: "
         "standard uncertainty 5 dB for a straight stack, 4 dB more (by squares) behind a muffler."
     ]
-    if base.scene.terrain.native_cell > 30.0:
+    if is_coarse(base.scene.terrain.native_cell):
         warnings.append(
             f"The terrain has cells of {base.scene.terrain.native_cell:.0f} m: it gives a "
             "descent's mean grade, no steepest part; temperatures carry that error."

@@ -236,12 +236,18 @@ class TrafficTable(Table):
     trucks: FileName | None = None  # weights, shares and retarders; instead of [[truck]]
     assumed: AssumedTraffic | None = None
     exhaust_shares: ExhaustShares = ExhaustShares()
+    fleet: FileName | None = None  # of `noisemap fleet`; instead of [traffic.exhaust_shares]
+    counted_states: Literal["keep", "replace"] = "keep"  # exhaust states that the counts name
     periods: Periods = Periods()
 
     @model_validator(mode="after")
     def _one_of(self) -> Self:
         if (self.file is None) == (self.assumed is None):
             raise ValueError("give either file or [traffic.assumed], one of the two")
+        if self.fleet is not None and "exhaust_shares" in self.model_fields_set:
+            raise ValueError("give either fleet or [traffic.exhaust_shares], one of the two")
+        if self.counted_states == "replace" and self.file is None:
+            raise ValueError('counted_states = "replace" needs a file of counts')
         return self
 
 

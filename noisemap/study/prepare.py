@@ -19,6 +19,7 @@ from noisemap.exposure.traffic import CountsFile
 from noisemap.scene.inputs import SceneInputs
 from noisemap.states import Zone
 from noisemap.storage import claim_folder, sha256_file, sha256_json
+from noisemap.study.fleet_file import with_fleet
 from noisemap.study.load import load_study
 from noisemap.study.model import PlainLayer, Study
 from noisemap.study.truck_table import with_trucks
@@ -34,6 +35,7 @@ NAMED_FILES = (
     ("ground", "file"),
     ("obstacles", "walls"),
     ("traffic", "file"),
+    ("traffic", "fleet"),
 )
 """Keys of the study that name files, by table."""
 
@@ -55,6 +57,7 @@ class Prepared:
     zones: tuple[Zone, ...]
     files: dict[str, Path]  # file name as in the study -> where it lies
     hashes: dict[str, str]  # file name as in the study -> SHA-256
+    shares_from: str = ""  # file that gave the shares of exhaust states, as in the study
 
 
 def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
@@ -89,6 +92,8 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         problems = _unknown(path.name, study)
         if problems:
             raise StudyError("\n".join(map(str, problems)), problems)
+    if "traffic.fleet" in files:
+        study = with_fleet(study, files["traffic.fleet"])
     walls = files.get("obstacles.walls")
     inputs = SceneInputs(
         terrain_files=tuple(
@@ -170,6 +175,7 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         ),
         files={names[key]: file for key, file in sorted(files.items())},
         hashes=input_hashes(path, {names[key]: file for key, file in sorted(files.items())}),
+        shares_from=names.get("traffic.fleet", ""),
     )
 
 
@@ -208,6 +214,7 @@ def _files(study: Study) -> Iterator[tuple[str, str]]:
         ("obstacles.walls", study.obstacles.walls),
         ("traffic.file", study.traffic.file),
         ("traffic.trucks", study.traffic.trucks),
+        ("traffic.fleet", study.traffic.fleet),
         (
             "traffic.assumed.profile",
             study.traffic.assumed.profile if study.traffic.assumed is not None else None,

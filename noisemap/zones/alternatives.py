@@ -178,17 +178,44 @@ def enforced(base: Base, zone: Zone) -> Alternative:
     )
 
 
+@dataclass(frozen=True)
+class Programme:
+    """What working mufflers on a share of the unmuffled trucks bring, on every road."""
+
+    spared: Interval  # people times passes a night above the leading level
+    helped: Interval  # people whose night level falls by 1 dB or more
+    quieter: Interval  # fall of the night level of braking trucks, mean over the people [dB]
+    louder: float  # people whose night level rises
+    passes_a_day: float  # passes of the repaired trucks [1]
+
+
 def muffler_programme(base: Base, drives: Mapping[DriveKey, Drive]) -> Alternative:
     """Working mufflers on a share of the unmuffled trucks, on every road, without any sign."""
     share = choice("programme_share")
+    found = programme(base, drives, share)
+    return Alternative(
+        group="enforce",
+        name=f"working mufflers on {share:.0%} of the unmuffled trucks",
+        zone=None,
+        spared=found.spared,
+        helped=found.helped,
+        louder=found.louder,
+        bound_a_day=found.passes_a_day,
+        hottest_c=None,
+        hottest_worn_c=None,
+        verdict=None,
+        remark="acts on every road and asks nothing of the brakes"
+        if found.passes_a_day
+        else "no truck is unmuffled",
+    )
+
+
+def programme(base: Base, drives: Mapping[DriveKey, Drive], share: float) -> Programme:
+    """Gain at the homes when a share of the unmuffled trucks gets working mufflers."""
     loud = [i for i, one in enumerate(base.classes) if one.exhaust_state in UNMUFFLED]
-    name = f"working mufflers on {share:.0%} of the unmuffled trucks"
-    remark = "acts on every road and asks nothing of the brakes"
     if not loud:
         zero = Interval(0.0, 0.0, 0.0)
-        return Alternative(
-            "enforce", name, None, zero, zero, 0.0, 0.0, None, None, None, "no truck is unmuffled"
-        )
+        return Programme(zero, zero, zero, 0.0, 0.0)
     repaired: list[PassClass] = [
         replace(base.classes[i], exhaust_state="muffled", per_hour=share * base.classes[i].per_hour)
         for i in loud
@@ -212,18 +239,13 @@ def muffler_programme(base: Base, drives: Mapping[DriveKey, Drive]) -> Alternati
     samples = programme_samples(base, loud, quiet, moved[:, sorted(night)].sum(axis=1))
     fall, drawn = _night_fall(base, loud, quiet, moved)
     people = base.scene.homes.people
-    return Alternative(
-        group="enforce",
-        name=name,
-        zone=None,
+    everybody = max(float(people.sum()), 1e-12)
+    return Programme(
         spared=interval(float(fewer @ base.people), samples),
         helped=interval(float(people[fall >= HELPED_DB].sum()), (drawn >= HELPED_DB) @ people),
+        quieter=interval(float(fall @ people) / everybody, drawn @ people / everybody),
         louder=float(people[fall < -RISE_DB].sum()),
-        bound_a_day=float(moved.sum()),
-        hottest_c=None,
-        hottest_worn_c=None,
-        verdict=None,
-        remark=remark,
+        passes_a_day=float(moved.sum()),
     )
 
 
