@@ -77,6 +77,10 @@ def scene(
         covered=np.zeros(count, dtype=bool),
         bridge=np.zeros(count, dtype=bool),
         near_portal=np.zeros(count, dtype=bool),
+        direction=np.zeros(count, dtype=np.int8),
+        trucks_allowed=np.ones(count, dtype=bool),
+        paving=np.full(count, "asphalt"),
+        lanes=np.full(count, 2.0),
     )
     homes = len(offsets)
     shape = height.shape

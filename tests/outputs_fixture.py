@@ -239,6 +239,9 @@ def _stretches(roads: tuple[Road, ...]) -> Stretches:
     return Stretches(
         c[0].astype(np.int64), c[1], c[2], c[3], c[4], c[5],
         np.column_stack(c[6:10]), c[10], c[11], np.full(count, 72.4), off, off.copy(), off.copy(),
+        passive=off.copy(), direction=np.zeros(count, np.int8), trucks_allowed=~off,
+        paving=np.where(np.arange(count) % 2, "asphalt", "=1+1"),
+        lanes=np.where(np.arange(count) % 2, 2.0, np.nan),
     )  # fmt: skip
 
 

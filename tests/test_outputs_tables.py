@@ -124,6 +124,14 @@ def test_zone_rows_carry_gain_and_brakes_together():
     assert rows[2]["hours"] == "22:00 to 07:00"
 
 
+def test_stretches_carry_what_the_road_file_says():
+    stretches = cells(stretches_table(SCENE, FINDINGS))
+    assert [stretches[row]["surface"] for row in (0, 1)] == ["'=1+1", "asphalt"]
+    assert [stretches[row]["lanes"] for row in (0, 1)] == ["", "2"]
+    assert {row["driving direction"] for row in stretches} == {"both"}
+    assert {row["trucks allowed"] for row in stretches} == {"yes"}
+
+
 def test_drive_numbers_the_stretches_as_the_stretch_table_does():
     stretches = cells(stretches_table(SCENE, FINDINGS))
     for row in cells(drive_table(FINDINGS)):

@@ -24,6 +24,7 @@ from noisemap.units import FOOT_M, POUND_KG, fahrenheit, mph
 
 Cell = str | float | int | None
 
+ONE_WAY_WORDS = {0: "both", 1: "with the chainage", -1: "against the chainage"}
 FORMULA_STARTS = ("=", "+", "-", "@", "|", "%", "＝", "＋", "－", "＠")
 
 
@@ -130,6 +131,10 @@ def stretches_table(scene: Scene, findings: Findings) -> Table:
         ("speed limit [mph]", [tenth(mph(float(value) / 3.6)) for value in part.speed_limit_kmh]),
         ("in a tunnel", _yes_no(part.covered)),
         ("on a bridge", _yes_no(part.bridge)),
+        ("driving direction", [ONE_WAY_WORDS[way] for way in part.direction.tolist()]),
+        ("trucks allowed", _yes_no(part.trucks_allowed)),
+        ("surface", [plain(text, 40) for text in part.paving.tolist()]),
+        ("lanes", [_digits(value, 0) for value in part.lanes.tolist()]),
         ("within 100 m of a portal", _yes_no(part.near_portal)),
     ]
     for truck, rows in findings.drive.items():

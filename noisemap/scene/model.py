@@ -36,6 +36,10 @@ def _no_direction() -> npt.NDArray[np.int8]:
     return np.zeros(0, np.int8)
 
 
+def _no_words() -> npt.NDArray[np.str_]:
+    return np.zeros(0, np.str_)
+
+
 @dataclass(frozen=True)
 class Terrain:
     """Ground heights on a square grid; row 0 is the southern row, column 0 the western."""
@@ -83,6 +87,8 @@ class Road:
     emits: BoolArray = field(default_factory=_no_flags)  # (n-1,) has stretches
     aadt: float = float("nan")  # vehicles of an average day by the file, mean over the length
     truck_pct: float = float("nan")  # heavy trucks among them by the file [%]
+    paving: npt.NDArray[np.str_] = field(default_factory=_no_words)  # (n-1,) untrusted, or blank
+    lanes: FloatArray = field(default_factory=_empty)  # (n-1,) not a number where not given
 
     # `height` is what a truck drives: from coarse terrain a descent has one mean grade.
     # `surface` is where the road lies on the ground: it serves sound paths only.
@@ -130,6 +136,11 @@ class Stretches:
     bridge: BoolArray  # (m,)
     near_portal: BoolArray  # (m,) within 100 m of a tunnel's mouth
     passive: BoolArray = field(default_factory=_no_flags)  # (m,) driven over, no modelled traffic
+    # what else the file says at the middle of a stretch
+    direction: npt.NDArray[np.int8] = field(default_factory=_no_direction)  # (m,) as Road.one_way
+    trucks_allowed: BoolArray = field(default_factory=_no_flags)  # (m,)
+    paving: npt.NDArray[np.str_] = field(default_factory=_no_words)  # (m,) untrusted, or blank
+    lanes: FloatArray = field(default_factory=_empty)  # (m,) not a number where not given
 
     @property
     def sounding(self) -> BoolArray:

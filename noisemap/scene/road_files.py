@@ -26,11 +26,11 @@ IntArray = npt.NDArray[np.int64]
 ROAD_COLUMNS = (
     "id", "name", "ref", "highway", "maxspeed", "maxspeed:hgv", "maxspeed_hgv", "oneway", "bridge",
     "tunnel", "junction", "hgv", "access", "motor_vehicle", "maxweight", "area", "grade_pct",
-    "maxheight", "hazmat", "aadt", "truck_pct", "layer",
+    "maxheight", "hazmat", "aadt", "truck_pct", "layer", "surface", "lanes",
 )  # fmt: skip
 SPEED_COLUMNS = ("maxspeed", "maxspeed:hgv", "maxspeed_hgv")
 _PLAIN_NUMBER = re.compile(r"^\d+(\.\d+)?$")
-ROAD_NUMBERS = ("grade_pct", "maxweight", "maxheight", "aadt", "truck_pct")
+ROAD_NUMBERS = ("grade_pct", "maxweight", "maxheight", "aadt", "truck_pct", "lanes")
 
 
 @dataclass(frozen=True)

@@ -252,6 +252,8 @@ def build_roads(
     one_way = np.array([tag.direction for tag in tags], np.int8)
     aadt = np.array([np.nan if tag.aadt is None else tag.aadt for tag in tags])
     truck_pct = np.array([np.nan if tag.truck_pct is None else tag.truck_pct for tag in tags])
+    paving = np.array([tag.surface for tag in tags], np.str_)
+    lanes = np.array([np.nan if tag.lanes is None else tag.lanes for tag in tags])
     surveyed = np.array([tag.grade_pct is not None for tag in tags], np.bool_)
     roads: list[Road] = []
     for chain, naming in zip(chains, names, strict=True):
@@ -286,6 +288,8 @@ def build_roads(
                 emits=emits[chain.edge],
                 aadt=_mean(aadt[chain.edge], np.diff(chain.chainage)),
                 truck_pct=_mean(truck_pct[chain.edge], np.diff(chain.chainage)),
+                paving=paving[chain.edge],
+                lanes=lanes[chain.edge],
             )
         )
     return tuple(_from_upper_end(road) for road in roads)
@@ -322,6 +326,8 @@ def _from_upper_end(road: Road) -> Road:
         surface=road.surface[::-1],
         direction=-road.direction[::-1],
         emits=road.emits[::-1],
+        paving=road.paving[::-1],
+        lanes=road.lanes[::-1],
     )
 
 

@@ -11,6 +11,7 @@ from scipy.spatial import cKDTree
 
 from noisemap.scene.model import BRIDGE, TUNNEL, Receivers, Road, Stretches
 from noisemap.scene.rules import rule
+from noisemap.scene.tags import LONGEST_SURFACE
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
@@ -142,6 +143,8 @@ def _describe(roads: Sequence[Road], owner: npt.NDArray[np.int64], pieces: Float
     ends = np.zeros((count, 4))
     grade, sigma, speed = np.zeros(count), np.zeros(count), np.zeros(count)
     structure, passive = np.zeros(count, np.uint8), np.zeros(count, np.bool_)
+    direction, allowed = np.zeros(count, np.int8), np.ones(count, np.bool_)
+    paving, lanes = np.zeros(count, f"U{LONGEST_SURFACE}"), np.full(count, np.nan)
     for index in np.unique(owner):
         road, own = roads[index], owner == index
         x[own], y[own] = _along(road, road.x, middle[own]), _along(road, road.y, middle[own])
@@ -155,6 +158,10 @@ def _describe(roads: Sequence[Road], owner: npt.NDArray[np.int64], pieces: Float
         step = _step_at(road, middle[own])
         sigma[own], speed[own] = road.grade_sigma[step], road.speed_limit_kmh[step]
         structure[own], passive[own] = road.structure[step], ~road.emits[step]
+        direction[own] = road.direction[step] if len(road.direction) else road.one_way
+        allowed[own] = road.trucks_allowed[step]
+        if len(road.paving):
+            paving[own], lanes[own] = road.paving[step], road.lanes[step]
     return Stretches(
         road=owner,
         from_m=start,
@@ -170,6 +177,10 @@ def _describe(roads: Sequence[Road], owner: npt.NDArray[np.int64], pieces: Float
         bridge=structure == BRIDGE,
         near_portal=_near_portal(roads, x, y, (end - start) / 2.0) & (structure != TUNNEL),
         passive=passive,
+        direction=direction,
+        trucks_allowed=allowed,
+        paving=paving,
+        lanes=lanes,
     )
 
 

@@ -14,6 +14,8 @@ MILE_KM = 1.609344
 UNLIMITED_KMH = 130.0
 WALKING_KMH = 7.0
 LARGEST_AADT = 500_000.0
+MOST_LANES = 20.0
+LONGEST_SURFACE = 40
 TRUCK_MASS_T = 7.5
 
 NOTHING_TAGGED = TruckLimits()
@@ -40,6 +42,8 @@ class RoadTags:
     limits: TruckLimits = NOTHING_TAGGED
     aadt: float | None = None  # vehicles of an average day, both directions drawn by the line
     truck_pct: float | None = None  # heavy trucks among them [%]
+    surface: str = ""  # of what the road is made; untrusted text, blank where not given
+    lanes: float | None = None  # in both directions drawn by the line
     layer: int = 0  # which of two roads that cross without meeting lies above
 
 
@@ -148,6 +152,8 @@ def road_tags(tags: Mapping[str, str]) -> RoadTags:
         grade_pct=_grade(tags.get("grade_pct", "").strip(), odd),
         aadt=_count(tags, "aadt", LARGEST_AADT, odd),
         truck_pct=_count(tags, "truck_pct", 100.0, odd),
+        surface=tags.get("surface", "").strip()[:LONGEST_SURFACE],
+        lanes=_count(tags, "lanes", MOST_LANES, odd),
         layer=_layer(tags.get("layer", "").strip()),
         odd=tuple(odd),
         limits=truck_limits(tags),
