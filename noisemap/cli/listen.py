@@ -97,7 +97,7 @@ def listen_command(
                     "distance, screening and calibration come from the study: leave "
                     "--distance-m, --screening-db and --calibration-db out"
                 )
-            prepared, track = home_of_study(
+            place, track = home_of_study(
                 study,
                 home,
                 road,
@@ -106,7 +106,7 @@ def listen_command(
                 reporter,
                 uphill=uphill,
             )
-            calibration_db = prepared.study.source.calibration_offset_db
+            calibration_db = place.prepared.study.source.calibration_offset_db
         elif home is not None or road is not None:
             raise UsageError("--home and --road belong to --study")
         else:

@@ -45,11 +45,18 @@ def check_study(
 
     With `sheet`, the scene is drawn into that folder where it can be built.
     """
+    return check_scene(path, reporter, allow_outside=allow_outside, sheet=sheet)[:2]
+
+
+def check_scene(
+    path: Path, reporter: Reporter, *, allow_outside: bool = False, sheet: Path | None = None
+) -> tuple[dict[str, Any], list[NoisemapError], Scene | None]:
+    """What was understood of a study, every error found, and the scene where it can be built."""
     reporter.stage("study file")
     try:
         prepared = prepare(path, allow_outside=allow_outside)
     except NoisemapError as error:
-        return {"study": str(path), "problems": _lines([error])}, [error]
+        return {"study": str(path), "problems": _lines([error])}, [error], None
     errors: list[NoisemapError] = []
     scene = None
     try:
@@ -87,7 +94,7 @@ def check_study(
             sheet, scene, name, units, found["assumptions"], found["problems"], now
         )
         found["sheet"] = [str(file) for file in files]
-    return found, errors
+    return found, errors, scene
 
 
 def check_text(found: dict[str, Any]) -> str:

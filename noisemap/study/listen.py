@@ -26,7 +26,7 @@ from noisemap.source.emission import emission_table, standard_uncertainty
 from noisemap.states import EXHAUST_STATES, ExhaustState, Zone
 from noisemap.storage import FolderLock, write_json
 from noisemap.study.descend import Place, chosen_road, listen
-from noisemap.study.prepare import Prepared, prepare, results_folder
+from noisemap.study.prepare import prepare, results_folder
 from noisemap.study.progress import Reporter
 
 BoolArray = npt.NDArray[np.bool_]
@@ -71,8 +71,9 @@ def home_of_study(
     reporter: Reporter,
     *,
     uphill: bool = False,
-) -> tuple[Prepared, Track]:
-    """The study, and the pass at the loudest receiver of one of its homes.
+    output: Path | None = None,
+) -> tuple[Place, Track]:
+    """The study's place, and the pass at the loudest receiver of one of its homes.
 
     Raises
     ------
@@ -80,9 +81,9 @@ def home_of_study(
         When home or road are not in the study, or no path leads from one to the other.
     """
     prepared = prepare(study)
-    with FolderLock(folder := results_folder(prepared, None, allow_outside=False)):
+    with FolderLock(folder := results_folder(prepared, output, allow_outside=False)):
         place = listen(prepared, folder, reporter)
-    return prepared, home_track(place, home, road, speed_ms, seconds, uphill=uphill)
+    return place, home_track(place, home, road, speed_ms, seconds, uphill=uphill)
 
 
 def home_track(
