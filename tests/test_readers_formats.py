@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bz2
 import gzip
 import sys
 import zipfile
@@ -18,6 +19,7 @@ from scene_files import CRS, X0, Y0, write_hgt, write_terrain
 
 from noisemap.errors import BadDataError, MissingInputError, MissingProgramError
 from noisemap.readers.osm import read_ways
+from noisemap.readers.osm_relations import read_places, read_turns
 from noisemap.readers.rasters import lattice_of, read_heights
 from noisemap.readers.vectors import Layer, read_layer
 from noisemap.scene.crs import project
@@ -298,8 +300,23 @@ def test_extracts_as_text_and_packed(tmp_path: Path) -> None:
         (way,) = read_ways(tmp_path / name, "highway")
         assert (way.way_id, way.nodes.tolist(), way.lon.tolist()) == (9, [1, 2], [1.5, 1.6])
     (tmp_path / "c.osm.gz").write_bytes((tmp_path / "b.osm.gz").read_bytes()[:60])
-    with pytest.raises(BadDataError, match="cannot be read as OpenStreetMap data"):
+    with pytest.raises(BadDataError, match=r"c\.osm\.gz: cannot be unpacked .*download it again"):
         read_ways(tmp_path / "c.osm.gz", "highway")
+
+
+@pytest.mark.parametrize(
+    ("name", "pack"), [("a.osm.gz", gzip.compress), ("a.osm.bz2", bz2.compress)]
+)
+def test_packed_extract_that_would_fill_the_memory(tmp_path: Path, name: str, pack) -> None:
+    path = tmp_path / name
+    path.write_bytes(pack(OSM.encode() + bytes(30_000_000)))
+    with pytest.raises(BadDataError, match="would unpack to more than 20,000,000; not opened"):
+        read_ways(path, "highway")
+    for read in (read_turns, read_places):
+        with pytest.raises(BadDataError, match="not opened"):
+            read(path)
+    path.write_bytes(pack(OSM.encode()))  # the file changed: it is looked at again
+    assert len(read_ways(path, "highway")) == 1
 
 
 def plane(x: np.ndarray, y: np.ndarray) -> np.ndarray:

@@ -1,10 +1,15 @@
-"""One data file inside a zip archive, read in place; nothing is ever unpacked to disk."""
+"""Packed files, read in place: nothing is unpacked to disk, nor more than memory can bear."""
 
 from __future__ import annotations
 
+import bz2
+import gzip
 import zipfile
-from collections.abc import Sequence
+import zlib
+from collections.abc import Callable, Sequence
+from functools import lru_cache
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from noisemap.errors import BadDataError
 
@@ -12,6 +17,9 @@ LARGEST_UNPACKED_BYTES = 4_000_000_000
 RATIO_FREE_BYTES = 20_000_000  # archives that unpack to less may have any ratio
 LARGEST_RATIO = 200.0
 MOST_MEMBERS = 5_000
+PART_BYTES = 1 << 20
+
+_OPENERS: dict[str, Callable[..., Any]] = {".gz": gzip.open, ".bz2": bz2.open}
 
 
 def members(path: Path) -> tuple[str, ...]:
@@ -42,6 +50,40 @@ def members(path: Path) -> tuple[str, ...]:
         raise BadDataError(f"{path.name}: asks for a password; unpack it and name the file")
     names = (part.filename for part in parts if not part.is_dir())
     return tuple(name for name in names if not name.startswith("__MACOSX/"))
+
+
+def require_small(path: Path) -> None:
+    """Nothing, unless a .gz or .bz2 file would unpack to more than an archive may.
+
+    Raises
+    ------
+    BadDataError
+        When it is cut or damaged, or would unpack to more than 4 GB or to over 200
+        times its size.
+    """
+    if path.suffix.lower() in _OPENERS:
+        state = path.stat()
+        _require_small(path, state.st_size, state.st_mtime_ns)
+
+
+@lru_cache(maxsize=16)
+def _require_small(path: Path, size: int, _changed_ns: int) -> None:
+    """The same once for each state of the file."""
+    allowed = min(LARGEST_UNPACKED_BYTES, max(RATIO_FREE_BYTES, LARGEST_RATIO * size))
+    unpacked = 0
+    try:
+        with _OPENERS[path.suffix.lower()](path, "rb") as stream:
+            while part := stream.read(PART_BYTES):
+                unpacked += len(part)
+                if unpacked > allowed:
+                    raise BadDataError(
+                        f"{path.name}: {size:,} bytes would unpack to more than {allowed:,.0f}; "
+                        "not opened; unpack it yourself and name the file"
+                    )
+    except (EOFError, OSError, zlib.error) as error:
+        raise BadDataError(
+            f"{path.name}: cannot be unpacked ({error}); download it again"
+        ) from error
 
 
 def beginning(path: Path, member: str, count: int) -> bytes:

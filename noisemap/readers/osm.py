@@ -13,6 +13,7 @@ import osmium
 import shapely
 
 from noisemap.errors import BadDataError
+from noisemap.readers import archives
 from noisemap.readers.paths import plain_file
 
 FloatArray = npt.NDArray[np.float64]
@@ -61,7 +62,7 @@ def read_ways(path: Path, key: str) -> tuple[OsmWay, ...]:
     BadDataError
         When the file is cut, damaged or not OpenStreetMap data.
     """
-    path = plain_file(path)
+    path = extract_file(path)
     return tuple(_guarded(path, _ways(path, key)))
 
 
@@ -73,8 +74,15 @@ def read_areas(path: Path, keys: Iterable[str]) -> tuple[OsmArea, ...]:
     BadDataError
         When the file is cut, damaged or not OpenStreetMap data.
     """
-    path = plain_file(path)
+    path = extract_file(path)
     return tuple(_guarded(path, _areas(path, tuple(keys))))
+
+
+def extract_file(path: Path) -> Path:
+    """Path of an extract that is there and does not unpack to more than memory can bear."""
+    path = plain_file(path)
+    archives.require_small(path)
+    return path
 
 
 def _ways(path: Path, key: str) -> Iterator[OsmWay]:

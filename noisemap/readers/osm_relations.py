@@ -10,7 +10,7 @@ from typing import Any
 import osmium
 
 from noisemap.errors import BadDataError
-from noisemap.readers.paths import plain_file
+from noisemap.readers.osm import extract_file
 
 PLACE_KINDS = ("city", "town", "village", "suburb", "hamlet", "neighbourhood")
 TRUCK_KEYS = ("restriction:hgv", "restriction")
@@ -48,7 +48,7 @@ def read_turns(path: Path) -> tuple[tuple[OsmTurn, ...], int]:
     BadDataError
         When the file is cut, damaged or not OpenStreetMap data.
     """
-    path = plain_file(path)
+    path = extract_file(path)
     turns: list[OsmTurn] = []
     unused = 0
     reader = osmium.FileProcessor(str(path), osmium.osm.RELATION).with_filter(
@@ -94,7 +94,7 @@ def read_places(path: Path) -> tuple[OsmPlace, ...]:
     BadDataError
         When the file is cut, damaged or not OpenStreetMap data.
     """
-    path = plain_file(path)
+    path = extract_file(path)
     reader = osmium.FileProcessor(str(path), osmium.osm.NODE).with_filter(
         osmium.filter.KeyFilter("place")
     )

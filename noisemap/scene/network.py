@@ -61,6 +61,9 @@ class Member:
     forward: bool
 
 
+COST_DIGITS = 6
+SAME_LENGTH_M = 1e-6
+
 Stroke = tuple[Member, ...]
 _End = tuple[int, int]  # edge, 0 its start or 1 its end
 
@@ -83,7 +86,11 @@ def split_edges(ways: Sequence[Way]) -> tuple[Edge, ...]:
 
 
 def strokes(edges: Sequence[Edge]) -> tuple[Stroke, ...]:
-    """Continuous roads: edge ends paired at every node by least deflection and like name."""
+    """Continuous roads: edge ends paired at every node by least deflection and like name.
+
+    Which roads come out depends on the lines alone, not on their order in the file:
+    where costs are equal, the directions of the ends decide.
+    """
     at_node: dict[int, list[_End]] = defaultdict(list)
     for index, edge in enumerate(edges):
         at_node[edge.start].append((index, 0))
@@ -113,15 +120,16 @@ def _pair(
     partner: dict[_End, _End],
 ) -> None:
     """Pair the ends at one node, cheapest first."""
-    candidates: list[tuple[float, _End, _End]] = []
+    candidates: list[tuple[float, float, float, _End, _End]] = []
     for i, a in enumerate(ends):
         for b in ends[i + 1 :]:
             if a[0] == b[0]:
                 continue
             cost = _cost(edges[a[0]], edges[b[0]], a[1], b[1], bearing[a] - bearing[b], len(ends))
             if cost is not None:
-                candidates.append((cost, a, b))
-    for _, a, b in sorted(candidates):
+                low, high = sorted((bearing[a], bearing[b]))
+                candidates.append((round(cost, COST_DIGITS), low, high, a, b))
+    for *_, a, b in sorted(candidates):
         if a not in partner and b not in partner:
             partner[a], partner[b] = b, a
 
@@ -158,7 +166,9 @@ def _chains(edges: Sequence[Edge], partner: dict[_End, _End]) -> tuple[Stroke, .
     free = [
         end for end in ((i, e) for i in range(len(edges)) for e in (0, 1)) if end not in partner
     ]
-    closed = [(index, 0) for index in range(len(edges))]
+    closed = sorted(
+        ((index, 0) for index in range(len(edges))), key=lambda end: _places(edges[end[0]])
+    )
     for start in (*free, *closed):
         if start[0] in seen:
             continue
@@ -180,7 +190,18 @@ def _oriented(edges: Sequence[Edge], members: Sequence[Member]) -> Stroke:
         length = edge.length if member.forward else -edge.length
         drawn += length
         one_way += length * edge.way.tags.direction
-    vote = one_way if abs(one_way) > 0.0 else drawn
-    if vote >= 0.0:
-        return tuple(members)
-    return tuple(Member(member.edge, not member.forward) for member in reversed(members))
+    vote = one_way if abs(one_way) > SAME_LENGTH_M else drawn
+    turned = tuple(Member(member.edge, not member.forward) for member in reversed(members))
+    if abs(vote) <= SAME_LENGTH_M:  # drawn as much one way as the other
+        return min(tuple(members), turned, key=lambda stroke: _first_point(edges, stroke))
+    return tuple(members) if vote > 0.0 else turned
+
+
+def _first_point(edges: Sequence[Edge], stroke: Stroke) -> tuple[float, ...]:
+    place = _places(edges[stroke[0].edge])
+    return place[:2] if stroke[0].forward else place[2:]
+
+
+def _places(edge: Edge) -> tuple[float, ...]:
+    """Places of both ends [m]."""
+    return float(edge.x[0]), float(edge.y[0]), float(edge.x[-1]), float(edge.y[-1])

@@ -151,11 +151,14 @@ def name_strokes(edges: Sequence[Edge], roads: Sequence[Stroke]) -> tuple[Naming
             edge = edges[member.edge]
             refs[edge.way.tags.ref] += edge.length
             names[edge.way.tags.name] += edge.length
-        longest = max((edges[member.edge] for member in road), key=lambda edge: edge.length)
+        longest = max(
+            (edges[member.edge] for member in road), key=lambda edge: (edge.length, edge.way.way_id)
+        )
         label = _most(refs) or _most(names) or f"way {longest.way.way_id}"
         also = sorted({text for text in (*refs, *names) if text} - {label})
         labels.append((label, sum(refs.values()), tuple(also)))
-    order = sorted(range(len(labels)), key=lambda i: (-labels[i][1], i))
+    places = [_place(edges, road) for road in roads]
+    order = sorted(range(len(labels)), key=lambda i: (-round(labels[i][1], 3), places[i]))
     used: Counter[str] = Counter()
     ids = [""] * len(labels)
     for index in order:
@@ -165,6 +168,14 @@ def name_strokes(edges: Sequence[Edge], roads: Sequence[Stroke]) -> tuple[Naming
     return tuple(
         Naming(road_id, label, also) for road_id, (label, _, also) in zip(ids, labels, strict=True)
     )
+
+
+def _place(edges: Sequence[Edge], road: Stroke) -> tuple[float, float]:
+    """The most western, then most southern, point of a stroke [m]."""
+    x = np.concatenate([edges[member.edge].x for member in road])
+    y = np.concatenate([edges[member.edge].y for member in road])
+    first = int(np.lexsort((y, x))[0])
+    return float(x[first]), float(y[first])
 
 
 def _most(lengths: Mapping[str, float]) -> str:
