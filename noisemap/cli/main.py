@@ -22,6 +22,7 @@ COMMANDS = {
     "new": ("noisemap.cli.study", "Write a commented study to start from."),
     "check": ("noisemap.cli.study", "Read everything and list what is wrong; compute nothing."),
     "run": ("noisemap.cli.study", "Compute levels, zones and brakes; write map, report, tables."),
+    "serve": ("noisemap.cli.serve", "The same in a browser: a page for this machine alone."),
     "weigh": ("noisemap.cli.weigh", "Search and compare zones and their alternatives."),
     "route": ("noisemap.cli.route", "Lawful, quiet ways through the study's roads."),
     "descend": ("noisemap.cli.descend", "How one descent can be driven more quietly."),
