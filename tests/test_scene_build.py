@@ -398,6 +398,24 @@ def test_grades_above_fifteen_per_cent_warn(study: SceneInputs, tmp_path: Path) 
         replace(study, terrain_files=(write_terrain(tmp_path / "steep.tif", steep),))
     )
     assert any("2800 m of truck road come out steeper than 15 %" in text for text in scene.warnings)
+    (listed,) = (repair for repair in scene.repairs if "steep over" in repair.what)
+    assert listed.item == "SR 1 from 0 m"
+    assert listed.what.startswith("comes out up to 17 % steep over 2800 m: left as it is")
+    assert (listed.x, listed.y) == pytest.approx((X0 + 1500.0, Y0 + 1500.0), abs=15.0)
+
+
+def test_steep_pieces_near_each_other_are_listed_as_one(study: SceneInputs, tmp_path: Path) -> None:
+    def steps(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        """Two rises of 18 % with level ground between them, and a third far off."""
+        along = x - X0 + 0.0 * y
+        rises = [np.clip(along - start, 0.0, 200.0) for start in (600.0, 830.0, 2000.0)]
+        return 200.0 + 0.18 * np.sum(rises, axis=0)
+
+    terrain = write_terrain(tmp_path / "steps.tif", steps)
+    scene = build_scene(replace(study, terrain_files=(terrain,)))
+    listed = [repair for repair in scene.repairs if "steep over" in repair.what]
+    assert len(listed) == 2
+    assert scene.facts["steep_places"] == 2
 
 
 def test_coarse_terrain_gives_mean_grades_and_says_so(study: SceneInputs, tmp_path: Path) -> None:

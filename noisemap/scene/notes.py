@@ -8,11 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from noisemap.scene.grades import WARN_GRADE, check_steepness, is_coarse
-from noisemap.scene.model import ON_GROUND, Repair, Road
+from noisemap.scene.model import BRIDGE, ON_GROUND, TUNNEL, Repair, Road
 from noisemap.scene.rules import rule
+from noisemap.scene.runs import runs
 
 LOOKS_LIKE_FEET_GRADE = rule("grades", "looks_like_feet_grade")
 LOOKS_LIKE_FEET_SHARE = rule("grades", "looks_like_feet_share")
+NEAR_M = rule("grades", "steep_apart_m")
 
 
 @dataclass
@@ -30,6 +32,34 @@ def emitting_length(roads: Sequence[Road]) -> float:
     return float(sum(np.diff(road.chainage)[road.emits].sum() for road in roads))
 
 
+def steep_pieces(road: Road) -> list[Repair]:
+    """One entry for each piece of truck road that comes out steeper than 15 %.
+
+    Pieces less than 100 m apart are one.
+    """
+    grade = np.abs(np.diff(road.surface) / np.diff(road.chainage))
+    pieces: list[tuple[int, int]] = []
+    for first, last in runs((grade > WARN_GRADE) & road.emits):
+        near = pieces and road.chainage[first] - road.chainage[pieces[-1][1]] < NEAR_M
+        if near:
+            pieces[-1] = (pieces[-1][0], last)
+        else:
+            pieces.append((first, last))
+    found = []
+    for first, last in pieces:
+        kinds = set(road.structure[first:last].tolist())
+        where = {frozenset({BRIDGE}): " on a bridge", frozenset({TUNNEL}): " in a tunnel"}
+        middle = (first + last) // 2
+        what = (
+            f"comes out up to {100.0 * grade[first:last].max():.0f} % steep over "
+            f"{road.chainage[last] - road.chainage[first]:.0f} m"
+            f"{where.get(frozenset(kinds), '')}: left as it is, the terrain is in doubt"
+        )
+        item = f"{road.road_id} from {road.chainage[first]:.0f} m"
+        found.append(Repair("roads", item, what, float(road.x[middle]), float(road.y[middle])))
+    return found
+
+
 def road_notes(roads: Sequence[Road], native_cell: float, notes: Notes) -> None:
     """Gates and warnings about grades, limits and structures of the truck roads."""
     trucks = [road for road in roads if road.emits.any()]
@@ -45,6 +75,9 @@ def road_notes(roads: Sequence[Road], native_cell: float, notes: Notes) -> None:
             f"than {100.0 * LOOKS_LIKE_FEET_GRADE:.0f} %, which is rare: if the terrain's heights "
             "are in feet, its grades are 3.28 times too steep; check vertical_unit in [terrain]."
         )
+    steep_places = [place for road in trucks for place in steep_pieces(road)]
+    notes.repairs.extend(steep_places)
+    notes.facts["steep_places"] = float(len(steep_places))
     structure = np.concatenate([road.structure[road.emits] for road in trucks])
     steep = np.abs(grade) > WARN_GRADE
     on_structures = float(length[steep & (structure != ON_GROUND)].sum())
@@ -52,12 +85,14 @@ def road_notes(roads: Sequence[Road], native_cell: float, notes: Notes) -> None:
     if on_structures:
         notes.warnings.append(
             f"{on_structures:.0f} m of truck road on bridges or in tunnels come out steeper than "
-            f"{100.0 * WARN_GRADE:.0f} %: the terrain at their ends is in doubt."
+            f"{100.0 * WARN_GRADE:.0f} %: the terrain at their ends is in doubt; the repairs list "
+            "each place."
         )
     if on_ground:
         notes.warnings.append(
             f"{on_ground:.0f} m of truck road come out steeper than {100.0 * WARN_GRADE:.0f} %: "
-            "more than trucks are given, the terrain is in doubt there."
+            "more than trucks are given, the terrain is in doubt there; the repairs list each "
+            "place."
         )
     assumed = float(
         sum((np.diff(r.chainage) * (r.speed_limit_assumed & r.emits)).sum() for r in trucks)
