@@ -16,6 +16,7 @@ from noisemap.community.character import (
     prominent_tone,
     tonal_adjustment,
     tone_excess,
+    tone_margin,
 )
 from noisemap.community.impulse import impulse_weighted, onsets
 from noisemap.errors import OutOfDomainError
@@ -46,7 +47,7 @@ def test_steps_of_tones_by_range(hz, low, high):
     # FOUND (rd1367-2007): 8/12 to 125 Hz, 5/8 from 160 to 400 Hz, 3/5 from 500 Hz
     place = int(np.flatnonzero(hz == HZ)[0])
     for excess, adjustment in ((low - 0.1, 0), (low, 3), (high, 3), (high + 0.1, 6)):
-        assert tonal_adjustment(spectrum(place, excess), HZ) == adjustment
+        assert tonal_adjustment(tone_excess(spectrum(place, excess)), HZ) == adjustment
 
 
 def test_the_sum_is_capped():
@@ -57,7 +58,7 @@ def test_the_sum_is_capped():
 def test_the_excess_is_over_both_neighbours_and_knows_no_silent_one():
     assert tone_excess([40.0, 60.0, 50.0])[1] == 15.0
     assert np.isnan(tone_excess([-np.inf, 60.0, 50.0])).all()
-    assert tonal_adjustment([-np.inf, 60.0, -np.inf], HZ[:3]) == 0.0
+    assert tonal_adjustment(tone_excess([-np.inf, 60.0, -np.inf]), HZ[:3]) == 0.0
 
 
 @given(st.lists(st.floats(20.0, 100.0), min_size=27, max_size=27), st.floats(-40.0, 40.0))
@@ -79,9 +80,9 @@ def test_classes_of_sound():
     # MEMORY-H (iso1996-1): regular impulsive 5 dB, prominent tones 3 to 6 dB
     assert class_adjustment(False, False) == (0.0, 0.0)
     assert class_adjustment(True, True) == (8.0, 11.0)
-    assert prominent_tone(spectrum(12, 8.0), HZ)  # 400 Hz, MEMORY-H: 8 dB
-    assert not prominent_tone(spectrum(12, 7.9), HZ)
-    assert not prominent_tone(spectrum(6, 14.9), HZ)  # 100 Hz, MEMORY-H: 15 dB
+    assert prominent_tone(tone_margin(spectrum(12, 8.0)), HZ)  # 400 Hz, MEMORY-H: 8 dB
+    assert not prominent_tone(tone_margin(spectrum(12, 7.9)), HZ)
+    assert not prominent_tone(tone_margin(spectrum(6, 14.9)), HZ)  # 100 Hz, MEMORY-H: 15 dB
 
 
 @pytest.mark.parametrize("milliseconds", [100, 20, 5, 2])

@@ -90,13 +90,49 @@ def tone_excess(third_level: npt.ArrayLike) -> FloatArray:
     return out
 
 
-def tonal_adjustment(third_level: npt.ArrayLike, middle_hz: npt.ArrayLike) -> FloatArray:
-    """Adjustment for tones: that of the third of an octave that stands out most.
+def tone_margin(third_level: npt.ArrayLike) -> FloatArray:
+    """Excess of each third of an octave over the louder of its two neighbours.
 
     Parameters
     ----------
     third_level : array_like
-        Unweighted levels in neighbouring thirds, bands last. [dB]
+        Levels in neighbouring thirds, bands last. [dB]
+
+    Returns
+    -------
+    ndarray
+        Excess, negative where a neighbour is louder; not a number in the first and last
+        third. [dB]
+
+    Raises
+    ------
+    OutOfDomainError
+        For fewer than three thirds.
+
+    References
+    ----------
+    iso1996-2 : survey of thirds, recalled
+
+    Examples
+    --------
+    >>> tone_margin([50.0, 60.0, 54.0])
+    array([nan,  6., nan])
+    """
+    level = _thirds(third_level)
+    out = np.full(level.shape, np.nan)
+    with np.errstate(invalid="ignore"):
+        out[..., 1:-1] = level[..., 1:-1] - np.maximum(level[..., :-2], level[..., 2:])
+    return out
+
+
+def tonal_adjustment(excess_db: npt.ArrayLike, middle_hz: npt.ArrayLike) -> FloatArray:
+    """Adjustment for tones: that of the third of an octave that stands out most.
+
+    Parameters
+    ----------
+    excess_db : array_like
+        Excess of each third, as of `tone_excess`, bands last; not a number where none is
+        known. [dB]
     middle_hz : array_like
         Nominal middle of each third. [Hz] 20 to 10 000.
 
@@ -108,7 +144,7 @@ def tonal_adjustment(third_level: npt.ArrayLike, middle_hz: npt.ArrayLike) -> Fl
     Raises
     ------
     OutOfDomainError
-        For fewer than three thirds, or a third outside the rule.
+        For a third outside the rule.
 
     References
     ----------
@@ -116,16 +152,76 @@ def tonal_adjustment(third_level: npt.ArrayLike, middle_hz: npt.ArrayLike) -> Fl
 
     Examples
     --------
-    >>> import numpy as np
-    >>> float(tonal_adjustment([50.0, 60.0, 50.0], [80.0, 100.0, 125.0]))
+    >>> float(tonal_adjustment([0.0, 10.0, 0.0], [80.0, 100.0, 125.0]))
     3.0
+    """
+    return np.asarray(tone_steps(excess_db, middle_hz).max(axis=-1))
+
+
+def tone_steps(excess_db: npt.ArrayLike, middle_hz: npt.ArrayLike) -> FloatArray:
+    """Adjustment for tones that each third of an octave calls for by itself.
+
+    Parameters
+    ----------
+    excess_db : array_like
+        Excess of each third, bands last; not a number where none is known. [dB]
+    middle_hz : array_like
+        Nominal middle of each third. [Hz] 20 to 10 000.
+
+    Returns
+    -------
+    ndarray
+        0, 3 or 6 a third. [dB]
+
+    Raises
+    ------
+    OutOfDomainError
+        For a third outside the rule.
+
+    References
+    ----------
+    rd1367-2007 : annex IV A 3.3, Kt
+
+    Examples
+    --------
+    >>> tone_steps([3.0, 10.0, 12.1], [1000.0, 100.0, 125.0])
+    array([3., 3., 6.])
     """
     spec = _rule("levels")["tone"]
     limits = np.array(spec["limits_db"]["value"])[_range(middle_hz, spec)]
     none, some, full = spec["adjustment_db"]["value"]
-    excess = np.nan_to_num(tone_excess(third_level), nan=-np.inf)
-    step = np.where(excess > limits[:, 1], full, np.where(excess >= limits[:, 0], some, none))
-    return np.asarray(step.max(axis=-1))
+    excess = np.nan_to_num(np.asarray(excess_db, dtype=float), nan=-np.inf)
+    return np.where(excess > limits[:, 1], full, np.where(excess >= limits[:, 0], some, none))
+
+
+def heard_third(level: npt.ArrayLike, middle_hz: npt.ArrayLike) -> BoolArray:
+    """Whether thirds of an octave reach the threshold of hearing.
+
+    Parameters
+    ----------
+    level : array_like
+        Unweighted levels in thirds, bands last. [dB]
+    middle_hz : array_like
+        Nominal middle of each third. [Hz]
+
+    Returns
+    -------
+    ndarray of bool
+        True from the threshold on, and in thirds above 125 Hz, which are not judged.
+
+    References
+    ----------
+    iso389-7 : thresholds from 25 to 125 Hz, recalled
+
+    Examples
+    --------
+    >>> heard_third([59.0, 60.0, 0.0], [31.5, 31.5, 1000.0])
+    array([False,  True,  True])
+    """
+    spec = _rule("levels")["heard"]
+    limits = dict(zip(spec["middle_hz"]["value"], spec["threshold_db"]["value"], strict=True))
+    least = [limits.get(float(hz), -np.inf) for hz in np.atleast_1d(middle_hz)]
+    return np.asarray(np.asarray(level, dtype=float) >= np.array(least))
 
 
 def character_adjustment(
@@ -230,13 +326,14 @@ def onset_adjustment(prominence: npt.ArrayLike) -> FloatArray:
     return np.asarray(np.clip(float(spec["adjustment_slope"]["value"]) * above, low, high))
 
 
-def prominent_tone(third_level: npt.ArrayLike, middle_hz: npt.ArrayLike) -> BoolArray:
+def prominent_tone(margin_db: npt.ArrayLike, middle_hz: npt.ArrayLike) -> BoolArray:
     """Whether a third of an octave exceeds both its neighbours so far that a tone is heard.
 
     Parameters
     ----------
-    third_level : array_like
-        Unweighted levels in neighbouring thirds, bands last. [dB]
+    margin_db : array_like
+        Excess of each third over its louder neighbour, as of `tone_margin`, bands last;
+        not a number where none is known. [dB]
     middle_hz : array_like
         Nominal middle of each third. [Hz] 20 to 10 000.
 
@@ -248,7 +345,7 @@ def prominent_tone(third_level: npt.ArrayLike, middle_hz: npt.ArrayLike) -> Bool
     Raises
     ------
     OutOfDomainError
-        For fewer than three thirds, or a third outside the rule.
+        For a third outside the rule.
 
     References
     ----------
@@ -256,16 +353,13 @@ def prominent_tone(third_level: npt.ArrayLike, middle_hz: npt.ArrayLike) -> Bool
 
     Examples
     --------
-    >>> bool(prominent_tone([50.0, 66.0, 50.0], [80.0, 100.0, 125.0]))
+    >>> bool(prominent_tone([0.0, 16.0, 0.0], [80.0, 100.0, 125.0]))
     True
     """
-    level = _thirds(third_level)
     spec = _rule("classes")["tone"]
     limits = np.array(spec["limits_db"]["value"])[_range(middle_hz, spec)]
-    middle = level[..., 1:-1]
-    with np.errstate(invalid="ignore"):
-        excess = middle - np.maximum(level[..., :-2], level[..., 2:])
-    return np.asarray((np.isfinite(middle) & (excess >= limits[1:-1])).any(axis=-1))
+    margin = np.nan_to_num(np.asarray(margin_db, dtype=float), nan=-np.inf)
+    return np.asarray((margin >= limits).any(axis=-1))
 
 
 def class_adjustment(impulsive: bool, tonal: bool) -> tuple[float, float]:
