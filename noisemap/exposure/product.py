@@ -9,17 +9,26 @@ import numpy as np
 import numpy.typing as npt
 from numba import prange
 
+from noisemap.exposure.class_blocks import (
+    CLASSES,
+    FAST_GAIN,
+    LANES,
+    TIME_WEIGHTING,
+    Lanes,
+    Packed,
+    fill_lanes,
+    packed_blocks,
+)
 from noisemap.propagation.compiled import compiled, compiled_parallel
-from noisemap.source.pass_by import FAST_S, time_weighting_correction
+from noisemap.source.pass_by import FAST_S
 from noisemap.transfer.store import TransferStore
+
+__all__ = ["TIME_WEIGHTING", "PassLevels", "PassSound", "pass_levels"]
 
 FloatArray = npt.NDArray[np.float64]
 Array = npt.NDArray[Any]
 Float32Array = npt.NDArray[np.float32]
-
-_RATIO_LOG = np.linspace(-3.0, 2.0, 251)
-TIME_WEIGHTING = time_weighting_correction(1.0, 10.0**_RATIO_LOG / FAST_S)
-"""Fast-weighting correction [dB] over speed times 0.125 s by distance, logarithmic steps."""
+IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -67,7 +76,7 @@ def pass_levels(store: TransferStore, sound: PassSound) -> PassLevels:
     ----------
     moving-point-source : fast-weighted maximum of a passing point source
     """
-    classes, stretches = sound.energy.shape[:2]
+    classes = sound.energy.shape[0]
     shape = (store.receivers, classes)
     levels = PassLevels(
         energy=np.zeros(shape, dtype=np.float32),
@@ -76,20 +85,17 @@ def pass_levels(store: TransferStore, sound: PassSound) -> PassLevels:
         exhaust_share=np.zeros(shape, dtype=np.float32),
     )
     if classes:
+        blocks = packed_blocks(**vars(sound))
         _pass_levels(
             store.pointer,
             store.stretch,
-            store.t.reshape(store.paths, -1),
+            store.t.reshape(-1),
             store.distance,
             store.nearest,
-            sound.energy.reshape(classes, stretches, -1),
-            sound.peak.reshape(classes, stretches, -1),
-            sound.running,
-            sound.duration,
-            sound.speed,
-            sound.first,
-            sound.last,
-            TIME_WEIGHTING,
+            blocks.packed,
+            blocks.member,
+            FAST_GAIN,
+            LANES,
             levels.energy,
             levels.running_energy,
             levels.maximum,
@@ -100,56 +106,56 @@ def pass_levels(store: TransferStore, sound: PassSound) -> PassLevels:
 
 @compiled_parallel
 def _pass_levels(
-    pointer: Array,
+    pointer: IntArray,
     stretch: Array,
-    t: Array,
-    distance: Array,
-    nearest: Array,
-    energy: Array,
-    peak: Array,
-    running: Array,
-    duration: Array,
-    speed: Array,
-    first: Array,
-    last: Array,
-    correction: Array,
-    out_energy: Array,
-    out_running: Array,
-    out_maximum: Array,
-    out_share: Array,
+    t: Float32Array,
+    distance: Float32Array,
+    nearest: Float32Array,
+    packed: Packed,
+    member: IntArray,
+    gains: Float32Array,
+    width: int,
+    out_energy: Float32Array,
+    out_running: Float32Array,
+    out_maximum: Float32Array,
+    out_share: Float32Array,
 ) -> None:
-    classes = energy.shape[0]
-    columns = t.shape[1]
-    bands = running.shape[2]
     for r in prange(len(pointer) - 1):
-        for c in range(classes):
-            total = 0.0
-            rolled = 0.0
-            loudest: Any = -np.inf
-            share = 0.0
+        lanes = Lanes(
+            np.empty(LANES, dtype=np.float32),
+            np.empty(LANES, dtype=np.float32),
+            np.empty(CLASSES, dtype=np.float32),
+        )
+        total, rolled = np.empty(CLASSES), np.empty(CLASSES)
+        loudest, share = np.empty(CLASSES, dtype=np.float32), np.empty(CLASSES, dtype=np.float32)
+        for b in range(len(packed.first)):
+            for i in range(CLASSES):
+                total[i], rolled[i] = 0.0, 0.0
+                loudest[i], share[i] = np.float32(0.0), np.float32(0.0)
+            first, last = packed.first[b], packed.last[b]
+            offset = packed.offset[b] - first
             for p in range(pointer[r], pointer[r + 1]):
                 s = stretch[p]
-                if s < first[c] or s >= last[c]:
+                if s < first or s >= last:
                     continue
-                e: Any = np.float32(0.0)
-                k: Any = np.float32(0.0)
-                low: Any = np.float32(0.0)
-                for j in range(columns):
-                    e += t[p, j] * energy[c, s, j]
-                    k += t[p, j] * peak[c, s, j]
-                for j in range(bands):
-                    low += t[p, j] * running[c, s, j]
-                total += e
-                rolled += low * duration[c, s]
-                if k > 0.0:
-                    level = fast_maximum(k, speed[c, s], distance[p], nearest[p], correction)
-                    if loudest < level:
-                        loudest = level
-                        share = max(0.0, 1.0 - low / k)
-            out_energy[r, c] = total
-            out_running[r, c] = rolled
-            out_maximum[r, c] = loudest
-            out_share[r, c] = share
+                row = offset + s
+                fill_lanes(t, p, row, packed, lanes, width, distance[p], nearest[p], gains)
+                k = np.uint64(row * CLASSES)
+                for i in range(CLASSES):
+                    low, power = lanes.low[i], lanes.loud[CLASSES + i]
+                    total[i] += lanes.loud[i]
+                    rolled[i] += low * packed.duration[k + np.uint64(i)]
+                    loud = power * lanes.gain[i]
+                    if loud > loudest[i]:
+                        loudest[i] = loud
+                        share[i] = max(np.float32(0.0), np.float32(1.0) - low / power)
+            for i in range(CLASSES):
+                c = member[b, i]
+                if c >= 0:
+                    out_energy[r, c] = total[i]
+                    out_running[r, c] = rolled[i]
+                    out_maximum[r, c] = 10.0 * np.log10(loudest[i])
+                    out_share[r, c] = share[i]
 
 
 @compiled

@@ -55,19 +55,20 @@ def _twin(function: Callable[..., Any], **options: bool) -> Any:
         return njit(error_model="numpy", **options)(function)
     kept = getattr(getattr(twin, "_cache", None), "_cache_file", None)
     if kept is not None:
-        kept._source_stamp = (kept._source_stamp, source_digest())
+        own = Path(function.__code__.co_filename).parent
+        kept._source_stamp = (kept._source_stamp, source_digest(), source_digest(own))
     return twin
 
 
 @cache
-def source_digest() -> str:
-    """Digest of all sources in this folder.
+def source_digest(folder: Path = Path(__file__).parent) -> str:
+    """Digest of all sources in a folder, this one by default.
 
     The compiler notices a change of the file that holds a function, not of the
-    functions that it calls; with the digest in its stamp, kept machine code is
-    never older than any source here.
+    functions that it calls; with the digests of this folder and of the function's own
+    in its stamp, kept machine code is never older than any source there.
     """
     digest = hashlib.sha256()
-    for file in sorted(Path(__file__).parent.glob("*.py")):
+    for file in sorted(folder.glob("*.py")):
         digest.update(file.read_bytes())
     return digest.hexdigest()
