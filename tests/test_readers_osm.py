@@ -60,6 +60,15 @@ def test_areas_keep_way_and_relation_of_one_number_apart(extract: Path) -> None:
     assert areas["relation 20"].shape.area == pytest.approx(1e-6 - hole)
 
 
+def test_box_keeps_what_reaches_into_it(extract: Path) -> None:
+    beside = (10.001, 46.001, 10.002, 46.002)  # touches the last node of way 10
+    apart = (10.0011, 46.0011, 10.002, 46.002)
+    assert [way.way_id for way in read_ways(extract, "highway", beside)] == [10]
+    assert read_ways(extract, "highway", apart) == ()
+    assert len(read_areas(extract, ("building",), beside)) == 1
+    assert read_areas(extract, ("building",), apart) == ()
+
+
 def test_names_of_extracts() -> None:
     assert is_osm(Path("a.osm.pbf"))
     assert is_osm(Path("a.OSM"))

@@ -11,7 +11,8 @@ from PIL import Image
 from scene_files import X0, Y0, write_hgt, write_terrain
 
 from noisemap.errors import BadDataError, MissingInputError
-from noisemap.readers.rasters import Heights, lattice_of, read_heights
+from noisemap.readers.lattices import Heights
+from noisemap.readers.rasters import cells_lattice, lattice_of, read_cells, read_heights
 from noisemap.readers.voids import fill_voids
 
 
@@ -269,3 +270,18 @@ def test_grid_without_any_height_stays_empty() -> None:
     filled = fill_voids(np.full((4, 4), np.nan))
     assert np.isnan(filled.height).all()
     assert filled.large.all()
+
+
+def test_cells_of_a_window_alone(tmp_path: Path) -> None:
+    path = write_terrain(tmp_path / "people.tif", lambda x, y: (x - X0) + 0.001 * (y - Y0))
+    whole = cells_lattice(path)
+    part, values = read_cells(whole, (X0 + 100.0, Y0 + 200.0, X0 + 150.0, Y0 + 220.0))
+    assert values.shape == (part.rows, part.columns)
+    assert values.size < 100
+    x = part.x0 + part.dx * np.arange(part.columns)
+    y = part.y0 + part.dy * np.arange(part.rows)
+    assert values == pytest.approx((x[None, :] - X0) + 0.001 * (y[:, None] - Y0))
+    assert x.min() <= X0 + 100.0
+    assert y.max() >= Y0 + 220.0
+    with pytest.raises(BadDataError, match="lies beside the homes"):
+        read_cells(whole, (X0 - 900.0, Y0, X0 - 800.0, Y0 + 9.0))

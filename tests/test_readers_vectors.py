@@ -6,11 +6,13 @@ import json
 from pathlib import Path
 
 import geopandas as gpd
+import pyogrio
 import pytest
 import shapely
 from scene_files import CRS, X0, Y0, box, line, point, write_geojson
 
 from noisemap.errors import BadDataError, MissingInputError
+from noisemap.readers import features
 from noisemap.readers.vectors import Layer, read_layer
 
 KNOWN = ("id", "name", "levels")
@@ -139,6 +141,34 @@ def test_window_keeps_what_touches_it(tmp_path: Path) -> None:
     assert read(path, bbox=(west, south, east, north)).frame["id"].tolist() == ["0"]
     with pytest.raises(BadDataError, match="no feature lies in the study window"):
         read(path, bbox=(10.0, 10.0, 11.0, 11.0))
+
+
+@pytest.mark.parametrize("suffix", ["gpkg", "shp", "fgb", "geojson"])
+def test_large_layer_is_read_in_its_window_only(
+    tmp_path: Path, suffix: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(features, "READ_WHOLE", 5)
+    shapes = [shapely.box(X0 + 5000 * i, Y0, X0 + 5000 * i + 9, Y0 + 9) for i in range(6)]
+    frame = gpd.GeoDataFrame({"id": [str(i) for i in range(6)]}, geometry=shapes, crs=CRS)
+    path = tmp_path / f"h.{suffix}"
+    frame.to_file(path, engine="pyogrio")
+    window = frame.iloc[[2]].to_crs(4326).total_bounds
+    asked: list[object] = []
+    real = pyogrio.read_dataframe
+    monkeypatch.setattr(
+        features.pyogrio,
+        "read_dataframe",
+        lambda *args, **options: asked.append(options["bbox"]) or real(*args, **options),
+    )
+    layer = read(path, bbox=tuple(window))
+    assert layer.frame["id"].tolist() == ["2"]
+    assert "of 6 features only those in the study window were read" in layer.said
+    assert asked[0] is not None
+    with pytest.raises(BadDataError, match="no feature lies in the study window"):
+        read(path, bbox=(10.0, 10.0, 11.0, 11.0))
+    monkeypatch.setattr(features, "MOST_FEATURES", 5)
+    with pytest.raises(BadDataError, match=r"6 features .allowed without a window: 5.; cut the"):
+        read(path)
 
 
 @pytest.mark.parametrize(

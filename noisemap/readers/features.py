@@ -5,14 +5,16 @@ from __future__ import annotations
 import contextlib
 import importlib
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 import geopandas as gpd
 import pyogrio
 import shapely
 from pyogrio.errors import DataLayerError, DataSourceError
+from pyproj import CRS, Transformer
 
 from noisemap.errors import BadDataError, MissingProgramError
 from noisemap.readers import archives
@@ -34,6 +36,10 @@ GEODATABASE_MARK = "a00000001.gdbtable"
 SUFFIXES = (*_BEGINNINGS, GEODATABASE)
 UNTOLD = "ISO-8859-1"  # the library's guess for a shapefile that does not tell
 LARGEST_KML_BYTES = 200_000_000
+READ_WHOLE = 100_000  # features up to which a layer is read whole, and every one checked
+MOST_FEATURES = 2_000_000
+
+Degrees = tuple[float, float, float, float]  # west, south, east, north
 
 
 @dataclass(frozen=True)
@@ -80,8 +86,17 @@ class Found:
     said: list[str] = field(default_factory=list)
 
 
-def read_features(path: Path, asked: Columns, layer: str | None, encoding: str | None) -> Found:
+def read_features(
+    path: Path,
+    asked: Columns,
+    layer: str | None,
+    encoding: str | None,
+    bbox: Degrees | None = None,
+) -> Found:
     """Features of a vector file with the columns asked for.
+
+    Of a layer of over 100,000 features only those that touch the window in degrees are
+    read; without a window over 2,000,000 are refused.
 
     Raises
     ------
@@ -99,13 +114,17 @@ def read_features(path: Path, asked: Columns, layer: str | None, encoding: str |
     said: list[str] = []
     with _driver_notes(path, asked.table, notes):
         layer = layer or _only_layer(path, name, asked.table)
-        info = pyogrio.read_info(name, layer=layer, encoding=codec)
+        info = pyogrio.read_info(name, layer=layer, encoding=codec, force_feature_count=True)
         wanted = asked.wanted(path.name, [str(column) for column in info["fields"]])
-        frame = _read(name, layer, wanted, codec)
+        box = _box_of(path, asked.table, info, bbox, said)
+        frame = _read(name, layer, wanted, codec, box)
+        if box is not None and frame.empty:
+            whole = pyogrio.read_info(name, layer=layer, force_total_bounds=True)
+            raise nothing_inside(path.name, CRS(info["crs"]), whole["total_bounds"], bbox)
         if codec is None and str(info["encoding"]) == UNTOLD:
             utf8 = _is_utf8(_foreign_texts(frame))
             if utf8:
-                frame = _read(name, layer, wanted, "utf-8")
+                frame = _read(name, layer, wanted, "utf-8", box)
             if utf8 is not None:
                 found = "UTF-8, as their bytes show" if utf8 else "Latin-1"
                 said.append(
@@ -118,12 +137,55 @@ def read_features(path: Path, asked: Columns, layer: str | None, encoding: str |
     return Found(layer, frame, wanted, notes, said)
 
 
+def _box_of(
+    path: Path, table: str, info: Mapping[str, Any], bbox: Degrees | None, said: list[str]
+) -> Degrees | None:
+    """Window in the layer's own coordinates, where the layer is too large to be read whole."""
+    count = int(info["features"])
+    if bbox is None and count > MOST_FEATURES:
+        raise BadDataError(
+            f"{path.name}: {count:,} features (allowed without a window: {MOST_FEATURES:,}); cut "
+            f"the layer of [{table}] to the study area, or set window in [study]"
+        )
+    if bbox is None or count <= READ_WHOLE or not info["crs"]:
+        return None
+    said.append(f"of {count:,} features only those in the study window were read")
+    mover = Transformer.from_crs(4326, CRS.from_user_input(info["crs"]), always_xy=True)
+    west, south, east, north = mover.transform_bounds(*bbox)
+    return west, south, east, north
+
+
+def nothing_inside(
+    name: str, crs: CRS, bounds: Sequence[float], bbox: Degrees | None
+) -> BadDataError:
+    """Error of a layer without any feature in the study window, with both extents."""
+    assert bbox is not None
+    mover = Transformer.from_crs(crs, 4326, always_xy=True)
+    low_x, low_y, high_x, high_y = bounds
+    west, south, east, north = mover.transform_bounds(low_x, low_y, high_x, high_y)
+    swapped = shapely.box(south, west, north, east).intersects(shapely.box(*bbox))
+    hint = (
+        "the axes of one look swapped"
+        if swapped
+        else "write west, south, east, north in degrees, or check the layer's crs"
+    )
+    return BadDataError(
+        f"{name}: no feature lies in the study window {tuple(bbox)}, the layer spans lon "
+        f"{west:.4f}..{east:.4f}, lat {south:.4f}..{north:.4f}; {hint}"
+    )
+
+
 def _read(
-    name: str | Path, layer: str, wanted: dict[str, str], codec: str | None
+    name: str | Path,
+    layer: str,
+    wanted: dict[str, str],
+    codec: str | None,
+    box: Degrees | None,
 ) -> gpd.GeoDataFrame:
     return pyogrio.read_dataframe(
         name,
         layer=layer,
+        bbox=box,
         columns=list(wanted.values()),
         force_2d=True,
         on_invalid="raise",
@@ -264,13 +326,19 @@ def _read_parquet(path: Path, asked: Columns, encoding: str | None) -> Found:
     if encoding is not None:
         raise BadDataError(f"{path.name}: its texts are UTF-8 always; leave encoding out")
     try:
-        importlib.import_module("pyarrow")
+        parquet = importlib.import_module("pyarrow.parquet")
     except ImportError as error:
         raise MissingProgramError(
             f"{path.name}: GeoParquet is read with pyarrow, which is not installed; "
             "install noisemap[parquet], or export the layer as GeoPackage"
         ) from error
     try:
+        rows = int(parquet.ParquetFile(path).metadata.num_rows)
+        if rows > MOST_FEATURES:
+            raise BadDataError(
+                f"{path.name}: {rows:,} features (allowed: {MOST_FEATURES:,}); cut it to the study "
+                "area"
+            )
         frame = gpd.read_parquet(path)
     except (ValueError, OSError, TypeError, KeyError) as error:
         raise _unreadable(path, error) from error

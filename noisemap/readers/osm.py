@@ -19,6 +19,8 @@ from noisemap.readers.paths import plain_file
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
+Degrees = tuple[float, float, float, float]  # west, south, east, north
+
 ENDINGS = (".pbf", ".osm", ".osm.gz", ".osm.bz2")
 
 
@@ -52,8 +54,8 @@ def is_osm(path: Path) -> bool:
     return path.name.lower().endswith(ENDINGS)
 
 
-def read_ways(path: Path, key: str) -> tuple[OsmWay, ...]:
-    """Ways that carry the key, in the order of the file.
+def read_ways(path: Path, key: str, bbox: Degrees | None = None) -> tuple[OsmWay, ...]:
+    """Ways that carry the key, in the order of the file; with a box, those that reach into it.
 
     A node that the extract does not hold is left out of its way and counted.
 
@@ -63,11 +65,14 @@ def read_ways(path: Path, key: str) -> tuple[OsmWay, ...]:
         When the file is cut, damaged or not OpenStreetMap data.
     """
     path = extract_file(path)
-    return tuple(_guarded(path, _ways(path, key)))
+    found = _guarded(path, _ways(path, key))
+    return tuple(way for way in found if bbox is None or _touches(bbox, way.lon, way.lat))
 
 
-def read_areas(path: Path, keys: Iterable[str]) -> tuple[OsmArea, ...]:
+def read_areas(path: Path, keys: Iterable[str], bbox: Degrees | None = None) -> tuple[OsmArea, ...]:
     """Areas that carry one of the keys, multipolygons with their holes.
+
+    With a box, those that reach into it and those that have no shape.
 
     Raises
     ------
@@ -75,7 +80,23 @@ def read_areas(path: Path, keys: Iterable[str]) -> tuple[OsmArea, ...]:
         When the file is cut, damaged or not OpenStreetMap data.
     """
     path = extract_file(path)
-    return tuple(_guarded(path, _areas(path, tuple(keys))))
+    found = _guarded(path, _areas(path, tuple(keys)))
+    return tuple(area for area in found if bbox is None or _reaches(bbox, area.shape))
+
+
+def _touches(bbox: Degrees, lon: FloatArray, lat: FloatArray) -> bool:
+    """Whether the box around some points and another box have a place in common."""
+    west, south, east, north = bbox
+    if not len(lon):
+        return False
+    return bool(
+        lon.max() >= west and lon.min() <= east and lat.max() >= south and lat.min() <= north
+    )
+
+
+def _reaches(bbox: Degrees, shape: shapely.MultiPolygon) -> bool:
+    west, south, east, north = shape.bounds if not shape.is_empty else bbox
+    return _touches(bbox, np.array([west, east]), np.array([south, north]))
 
 
 def extract_file(path: Path) -> Path:

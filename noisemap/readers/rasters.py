@@ -1,9 +1,4 @@
-"""Elevation files in, heights on their own lattice out.
-
-A lattice is described by the centres of its pixels.  An HGT tile is registered
-at its nodes, so its pixel centres are the degree lines and the file's bounds lie
-half a cell outside them; every sample is bilinear between pixel centres.
-"""
+"""Elevation files in, heights on their own lattice out."""
 
 from __future__ import annotations
 
@@ -11,11 +6,10 @@ import math
 import re
 import warnings
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import rasterio
 from affine import Affine
 from PIL import Image
@@ -26,12 +20,9 @@ from rasterio.windows import Window
 
 from noisemap.errors import BadDataError
 from noisemap.readers import archives
+from noisemap.readers.lattices import Bounds, FloatArray, Heights, Lattice
 from noisemap.readers.paths import plain_file
 from noisemap.units import FOOT_M, US_SURVEY_FOOT_M
-
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
-Bounds = tuple[float, float, float, float]
 
 LOWEST_M, HIGHEST_M = -500.0, 9000.0
 PIXEL_CAP = 25_000_000
@@ -46,84 +37,6 @@ _UNIT_WORDS = {
 }
 _TILE_NAME = re.compile(r"^(\d{1,2})_(\d+)_(\d+)$")
 _HGT_NAME = re.compile(r"^[NS]\d{2}[EW]\d{3}$", re.IGNORECASE)
-
-
-@dataclass(frozen=True)
-class Lattice:
-    """Pixel centres of a file: the first one, the steps and the counts."""
-
-    path: Path
-    crs: CRS
-    x0: float  # centre of the first column, in the file's own units
-    y0: float  # centre of the first row
-    dx: float  # step to the next column, above 0
-    dy: float  # step to the next row, below 0 when north is up
-    columns: int
-    rows: int
-    native_cell: float  # larger of the two steps on the ground [m]
-    vertical_unit: str = ""  # what the file itself says about its heights; mostly nothing
-
-    @property
-    def bounds(self) -> Bounds:
-        """West, south, east, north edge of the pixels, in the file's own units."""
-        x1 = self.x0 + (self.columns - 1) * self.dx
-        y1 = self.y0 + (self.rows - 1) * self.dy
-        half_x, half_y = self.dx / 2.0, abs(self.dy) / 2.0
-        return (
-            self.x0 - half_x,
-            min(self.y0, y1) - half_y,
-            x1 + half_x,
-            max(self.y0, y1) + half_y,
-        )
-
-
-@dataclass(frozen=True)
-class Heights:
-    """Heights at the pixel centres of one lattice; NaN where the file holds none."""
-
-    lattice: Lattice
-    height: FloatArray  # (rows, columns) [m]
-
-    def sample(self, x: FloatArray, y: FloatArray) -> FloatArray:
-        """Bilinear height at points given in the lattice's own coordinates [m].
-
-        NaN outside the pixels and where a pixel used holds no height.
-        """
-        return _bilinear(self.height, *self._position(x, y))
-
-    def touches(self, mask: BoolArray, x: FloatArray, y: FloatArray) -> BoolArray:
-        """Whether a bilinear sample at these points would use a pixel of the mask."""
-        share = _bilinear(mask.astype(np.float64), *self._position(x, y))
-        return np.nan_to_num(share, nan=1.0) > 1e-9
-
-    def _position(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-        grid = self.lattice
-        return (np.asarray(y) - grid.y0) / grid.dy, (np.asarray(x) - grid.x0) / grid.dx
-
-
-def _bilinear(values: FloatArray, row: FloatArray, column: FloatArray) -> FloatArray:
-    """Bilinear interpolation; half a cell beyond the outer centres takes the edge value."""
-    rows, columns = values.shape
-    slack = 0.5 + 1e-6
-    outside = (row < -slack) | (row > rows - 1 + slack)
-    outside |= (column < -slack) | (column > columns - 1 + slack)
-    outside |= ~(np.isfinite(row) & np.isfinite(column))
-    row = np.clip(np.where(outside, 0.0, row), 0.0, rows - 1)
-    column = np.clip(np.where(outside, 0.0, column), 0.0, columns - 1)
-    r0 = np.minimum(row.astype(np.int64), max(rows - 2, 0))
-    c0 = np.minimum(column.astype(np.int64), max(columns - 2, 0))
-    r1, c1 = np.minimum(r0 + 1, rows - 1), np.minimum(c0 + 1, columns - 1)
-    u, v = row - r0, column - c0
-    result = np.zeros(np.broadcast(row, column).shape)
-    for weight, r, c in (
-        ((1 - u) * (1 - v), r0, c0),
-        ((1 - u) * v, r0, c1),
-        (u * (1 - v), r1, c0),
-        (u * v, r1, c1),
-    ):
-        # a neighbour of no weight may be a void: it takes no part
-        result = result + np.where(weight > 0.0, weight * values[r, c], 0.0)
-    return np.where(outside, np.nan, result)
 
 
 def lattice_of(path: Path, crs: str | None = None) -> Lattice:
@@ -315,35 +228,65 @@ def read_heights(
     return _join(pieces)
 
 
-def read_cells(path: Path, crs: str | None = None) -> tuple[Lattice, FloatArray]:
-    """Values of a raster that is no elevation, whole, NaN where it holds none.
+def cells_lattice(path: Path, crs: str | None = None) -> Lattice:
+    """Lattice of a raster that is no elevation.
 
     Raises
     ------
     BadDataError
-        When the file cannot be read, has no position or holds too many cells.
+        When the file cannot be read or has no position.
     """
     path = plain_file(path)
     if path.suffix.lower() == ".asc":
         _check_ascii(path)
-    grid = _raster_lattice(path, crs)
-    if grid.columns * grid.rows > PIXEL_CAP:
+    return _raster_lattice(path, crs)
+
+
+def read_cells(grid: Lattice, bounds: Bounds) -> tuple[Lattice, FloatArray]:
+    """Values of a raster inside a window, and their lattice; NaN where it holds none.
+
+    Parameters
+    ----------
+    grid : Lattice
+        The whole file.
+    bounds : tuple
+        West, south, east, north in the file's own coordinates.
+
+    Raises
+    ------
+    BadDataError
+        When the window lies beside the file or holds too many cells.
+    """
+    row, column, rows, columns = _cells_in(grid, bounds)
+    if rows <= 0 or columns <= 0:
         raise BadDataError(
-            f"{path.name}: {grid.columns * grid.rows:,} cells (allowed: {PIXEL_CAP:,}); "
-            "cut it to the study area"
+            f"{grid.path.name}: lies beside the homes; check its coordinate system and its place"
         )
-    return grid, _raster_values(grid, 0, 0, grid.rows, grid.columns, 1, None)
+    if columns * rows > PIXEL_CAP:
+        raise BadDataError(
+            f"{grid.path.name}: {columns * rows:,} cells around the homes (allowed: "
+            f"{PIXEL_CAP:,}); set a smaller window in [study]"
+        )
+    part = replace(
+        grid, x0=grid.x0 + column * grid.dx, y0=grid.y0 + row * grid.dy, columns=columns, rows=rows
+    )
+    return part, _raster_values(grid, row, column, rows, columns, 1, None)
 
 
-def _read_window(
-    grid: Lattice, bounds: Bounds, nodata: float | None, unit: float, finest_cell: float
-) -> Heights | None:
+def _cells_in(grid: Lattice, bounds: Bounds) -> tuple[int, int, int, int]:
+    """First row and column of the pixels around a window, and how many of each."""
     first_column = max(0, math.floor((bounds[0] - grid.x0) / grid.dx) - 1)
     last_column = min(grid.columns - 1, math.ceil((bounds[2] - grid.x0) / grid.dx) + 1)
     north, south = (bounds[3], bounds[1]) if grid.dy < 0.0 else (bounds[1], bounds[3])
     first_row = max(0, math.floor((north - grid.y0) / grid.dy) - 1)
     last_row = min(grid.rows - 1, math.ceil((south - grid.y0) / grid.dy) + 1)
-    columns, rows = last_column - first_column + 1, last_row - first_row + 1
+    return first_row, first_column, last_row - first_row + 1, last_column - first_column + 1
+
+
+def _read_window(
+    grid: Lattice, bounds: Bounds, nodata: float | None, unit: float, finest_cell: float
+) -> Heights | None:
+    first_row, first_column, rows, columns = _cells_in(grid, bounds)
     if columns <= 1 or rows <= 1:
         return None
     step = max(1, math.floor(finest_cell / grid.native_cell + 1e-9))

@@ -11,7 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from pyproj import CRS, Transformer
+from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from noisemap.errors import BadDataError
@@ -95,7 +95,7 @@ def read_layer(
     if suffix in coordinates.SUFFIXES:
         found = coordinates.read_points(path, asked, layer, crs, encoding, decimal)
     else:
-        found = features.read_features(path, asked, layer, encoding)
+        found = features.read_features(path, asked, layer, encoding, bbox)
     frame = found.frame
     if frame.empty:
         raise BadDataError(f"{path.name}: the layer {found.layer!r} holds no feature")
@@ -256,16 +256,7 @@ def _inside(layer: Layer, bbox: tuple[float, float, float, float]) -> Layer:
     box = gpd.GeoSeries([shapely.box(*bbox)], crs=4326).segmentize(0.01).to_crs(layer.frame.crs)
     kept = layer.frame[layer.frame.intersects(box.iloc[0])].reset_index(drop=True)
     if kept.empty:
-        mover = Transformer.from_crs(layer.frame.crs, 4326, always_xy=True)
-        west, south, east, north = mover.transform_bounds(*layer.frame.total_bounds)
-        swapped = shapely.box(south, west, north, east).intersects(shapely.box(*bbox))
-        hint = (
-            "the axes of one look swapped"
-            if swapped
-            else "write west, south, east, north in degrees, or check the layer's crs"
-        )
-        raise BadDataError(
-            f"{layer.name}: no feature lies in the study window {tuple(bbox)}, the layer spans lon "
-            f"{west:.4f}..{east:.4f}, lat {south:.4f}..{north:.4f}; {hint}"
+        raise features.nothing_inside(
+            layer.name, CRS(layer.frame.crs), layer.frame.total_bounds, bbox
         )
     return replace(layer, frame=kept)

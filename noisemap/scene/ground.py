@@ -65,7 +65,7 @@ def read_land(inputs: SceneInputs, crs: str) -> tuple[Land, list[Repair]]:
     if inputs.ground_file is None:
         return no_land(), []
     if is_osm(inputs.ground_file):
-        areas = read_areas(inputs.ground_file, ("landuse", "natural"))
+        areas = read_areas(inputs.ground_file, ("landuse", "natural"), inputs.around_window)
         whole, repairs = whole_areas("ground", areas)
         return osm_land(whole, crs), repairs
     layer = read_layer(

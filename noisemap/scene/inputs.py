@@ -11,6 +11,8 @@ Decimal = Literal[".", ","]
 HomeSource = Literal["buildings", "points", "osm", "parcels"]
 Placement = Literal["facades", "centre"]
 
+AROUND_DEG = 0.03
+
 
 @dataclass(frozen=True)
 class SceneInputs:
@@ -82,3 +84,11 @@ class SceneInputs:
     walls_columns: Mapping[str, str] = field(default_factory=dict)
     obstacle_buildings: Literal["homes", "none"] = "homes"
     assumed_wall_height_m: float | None = None
+
+    @property
+    def around_window(self) -> tuple[float, float, float, float] | None:
+        """The window with the ground around it, some kilometres wide [deg]."""
+        if self.window is None:
+            return None
+        west, south, east, north = self.window
+        return west - AROUND_DEG, south - AROUND_DEG, east + AROUND_DEG, north + AROUND_DEG

@@ -211,7 +211,7 @@ def _osm_walls(inputs: SceneInputs, crs: str) -> tuple[npt.NDArray[Any], FloatAr
     lines: list[Any] = []
     heights: list[float] = []
     ids: list[str] = []
-    for way in read_ways(inputs.walls_file, "barrier"):
+    for way in read_ways(inputs.walls_file, "barrier", inputs.around_window):
         if "wall" not in way.tags["barrier"] or len(way.lon) < 2:
             continue
         xy = project("EPSG:4326", crs, way.lon, way.lat)

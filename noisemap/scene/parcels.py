@@ -10,7 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from noisemap.errors import BadDataError
-from noisemap.readers.rasters import read_cells
+from noisemap.readers.rasters import cells_lattice, read_cells
 from noisemap.readers.vectors import read_layer
 from noisemap.scene.crs import move_bounds, move_shapes
 from noisemap.scene.homes import (
@@ -245,7 +245,10 @@ def _areas(inputs: SceneInputs, crs: str) -> tuple[npt.NDArray[Any], FloatArray,
 def _cells(inputs: SceneInputs, crs: str, homes: Homes) -> tuple[npt.NDArray[Any], FloatArray]:
     """Cells of a raster of people around the homes, as polygons in study coordinates."""
     assert inputs.population_file is not None
-    grid, values = read_cells(inputs.population_file, inputs.population_crs)
+    whole = cells_lattice(inputs.population_file, inputs.population_crs)
+    box = (homes.x.min(), homes.y.min(), homes.x.max(), homes.y.max())
+    west, south, east, north = move_bounds(crs, whole.crs, box)
+    grid, values = read_cells(whole, (west, south, east, north))
     wrong = np.isfinite(values) & ((values < 0.0) | (values >= MOST_PEOPLE))
     if wrong.any():
         row, column = (int(index[0]) for index in np.nonzero(wrong))
@@ -254,8 +257,6 @@ def _cells(inputs: SceneInputs, crs: str, homes: Homes) -> tuple[npt.NDArray[Any
             f"{grid.x0 + column * grid.dx:.6g}, y {grid.y0 + row * grid.dy:.6g} (allowed: 0 or "
             "more); name its value for no data in the file itself"
         )
-    box = (homes.x.min(), homes.y.min(), homes.x.max(), homes.y.max())
-    west, south, east, north = move_bounds(crs, grid.crs, box)
     x = grid.x0 + grid.dx * np.arange(grid.columns)
     y = grid.y0 + grid.dy * np.arange(grid.rows)
     half_x, half_y = grid.dx / 2.0, abs(grid.dy) / 2.0

@@ -114,7 +114,9 @@ def road_class_of(tags: Mapping[str, str]) -> str:
 def _from_osm(inputs: SceneInputs) -> RawRoads:
     ways: list[RawWay] = []
     repairs: list[Repair] = []
-    for way in read_ways(inputs.roads_file, "highway"):
+    # of a large extract only the study window is kept; all of it, where that would be none
+    inside = read_ways(inputs.roads_file, "highway", inputs.window)
+    for way in inside or read_ways(inputs.roads_file, "highway"):
         if way.missing and road_class_of(way.tags) in class_rows():
             what = f"{way.missing} nodes are not in the extract: the road ends or is cut short here"
             at = (float(way.lon[0]), float(way.lat[0])) if len(way.lon) else (np.nan, np.nan)

@@ -44,11 +44,16 @@ def read_homes(inputs: SceneInputs, crs: str, ground: Any, notes: Notes) -> tupl
             f"write {cure}"
         )
     if osm:
-        found = read_areas(inputs.homes_file, ("building", "landuse", "natural"))
+        keys = ("building", "landuse", "natural")
+        found = read_areas(inputs.homes_file, keys, inputs.around_window)
         areas, repairs = whole_areas("homes", found)
         buildings, own = osm_buildings(areas, crs), osm_land(areas, crs)
         if not len(buildings.ids):
-            raise BadDataError(f"{inputs.homes_file.name}: holds no building")
+            where = "" if inputs.window is None else " in the study window"
+            raise BadDataError(
+                f"{inputs.homes_file.name}: holds no building{where}; name a file that does in "
+                "[homes], or check the window"
+            )
         same = inputs.ground_file is None or inputs.ground_file == inputs.homes_file
         if same:
             land = own

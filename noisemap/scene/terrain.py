@@ -13,7 +13,8 @@ from scipy import ndimage
 from scipy.spatial import cKDTree
 
 from noisemap.errors import BadDataError
-from noisemap.readers.rasters import Bounds, Heights, Lattice, lattice_of, read_heights
+from noisemap.readers.lattices import Bounds, Heights, Lattice
+from noisemap.readers.rasters import lattice_of, read_heights
 from noisemap.readers.voids import SMALL_RADIUS, Filled, fill_voids
 from noisemap.scene.crs import move, move_bounds, overlap
 from noisemap.scene.grades import COARSEST_CELL_M
