@@ -20,9 +20,10 @@ from noisemap.descent.truck import packaged_truck
 from noisemap.exposure.driving import Practice, TruckClass
 from noisemap.scene.model import Stretches
 from noisemap.units import POUND_KG
+from noisemap.zones.conditions import Case
 from noisemap.zones.heat_maps import march_intervals
 from noisemap.zones.pareto import front_of_two
-from noisemap.zones.screen import Case, heat_problem
+from noisemap.zones.screen import heat_problem
 
 PIECES = (250, 500, 1000)
 WEIGHTS_LB = np.linspace(30_000.0, 80_000.0, 20)

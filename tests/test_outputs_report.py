@@ -15,13 +15,12 @@ from outputs_fixture import (
 )
 from PIL import Image
 
-from noisemap.exposure.results import BrakeRow, Interval
+from noisemap.exposure.results import VERDICT_ORDER, BrakeRow, Interval
 from noisemap.outputs import cautions
 from noisemap.outputs.figures import gain_and_brakes_picture, map_picture
 from noisemap.outputs.offline import scan
 from noisemap.outputs.pdf import report_pdf
 from noisemap.outputs.provenance import (
-    VERDICT_ORDER,
     flat_facts,
     ordered_zones,
     provenance_record,

@@ -11,6 +11,7 @@ import pytest
 from test_exposure import PERIODS
 
 from noisemap.community.criteria import criterion
+from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.driving import drive_road
 from noisemap.exposure.levels import home_levels, people_shares, scenario
 from noisemap.exposure.passes import FREE, PassClass, pass_sound, traffic_emission
@@ -20,8 +21,10 @@ from noisemap.exposure.traffic import Flow
 from noisemap.exposure.uncertainty import draw, interval, spread
 from noisemap.states import EXHAUST_STATES, Zone
 from noisemap.transfer.build import Air, build_store
-from noisemap.zones.brakes import DEGRADED, NORMAL, STEEPER, brake_rows
-from noisemap.zones.verdict import judge
+from noisemap.zones.brakes import brake_rows
+from noisemap.zones.conditions import DEGRADED, NORMAL, STEEPER, WORST
+from noisemap.zones.interval_heat import HeatBook
+from noisemap.zones.verdict import judge, room_k
 from noisemap.zones.weigh import Base, not_compared, weigh_zone
 
 SHARES = {"after_treatment": 0.5, "muffled": 0.4, "worn": 0.06, "straight": 0.04}
@@ -79,6 +82,7 @@ def base(folder: Path, **options) -> Base:
         criteria=(criterion("housing_acceptable"), criterion("health_road_night")),
         worth_people_passes=5.0,
         units="us",
+        hills=HillsAbove(place),
     )
 
 
@@ -197,7 +201,7 @@ def rows_of(steep: Base, one: Zone) -> tuple[BrakeRow, ...]:
 
 def test_brakes_get_hotter_with_the_zone(steep: Base) -> None:
     rows = rows_of(steep, zone())
-    assert {row.condition for row in rows} == {NORMAL, STEEPER, DEGRADED}
+    assert {row.condition for row in rows} == {NORMAL, STEEPER, DEGRADED, WORST}
     for row in rows:
         assert row.peak_free_c <= row.peak_zone_c <= row.peak_none_c
     normal = {row.truck: row for row in rows if row.condition == NORMAL}
@@ -364,3 +368,20 @@ def test_the_hard_limit_refuses_too() -> None:
     verdict = judge(zone(), GAIN, [over_planning_already], 5.0)
     assert verdict.word == "refused for brakes"
     assert "hard limit" in verdict.sentence
+
+
+def test_both_judges_ask_the_same_rows(tmp_path: Path) -> None:
+    """The rows of `weigh_zone` are those of the search, truck by truck, condition by condition."""
+    found = base(tmp_path, grade=-0.06, length=3000.0, piece=50.0)
+    ban = zone(from_m=500.0, to_m=2500.0)
+    mine = {(row.truck, row.direction, row.condition): row for row in weigh_zone(found, ban).brakes}
+    book = {
+        (found.trucks[row.truck].name, row.direction, row.condition): row
+        for row in HeatBook(found, 0).heat(ban)
+    }
+    shared = [key for key in mine if key in book]
+    assert {key[2] for key in shared} == {NORMAL, STEEPER, DEGRADED, WORST}
+    for key in shared:
+        assert mine[key].peak_zone_c == pytest.approx(book[key].peak_zone_c, abs=1e-9)
+        assert mine[key].peak_free_c == pytest.approx(book[key].peak_free_c, abs=1e-9)
+        assert room_k(mine[key]) == pytest.approx(book[key].margin, abs=1e-9)

@@ -13,6 +13,7 @@ import zone_cases
 from noisemap.descent.brake_temperature import Conditions
 from noisemap.descent.drive import drive
 from noisemap.descent.truck import packaged_truck
+from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.driving import Practice, drive_road
 from noisemap.states import Zone
 from noisemap.units import FOOT_M, MILE_M, POUND_KG, celsius, metres_per_second, mph
@@ -248,14 +249,15 @@ def test_a_zone_is_driven_down_in_one_direction() -> None:
 def test_what_a_truck_has_chosen_at_the_zone() -> None:
     place = hill.scene(grade=-0.06, length=2000.0)
     zone = Zone("z", "hill", 600.0, 1500.0)
-    truck = hill.truck()
-    (row,) = entry_rows(place, 0, zone, 1, [truck], hill.PRACTICE)
+    truck, hills = hill.truck(), HillsAbove(place)
+    (row,) = entry_rows(place, 0, zone, 1, [truck], hill.PRACTICE, hills)
     one = drive_road(place.stretches, 0, 1, truck, hill.PRACTICE, silent=zone)
     assert row.gear == one.gear[30]
     assert row.speed_ms == one.node_speed_ms[30]
     assert (row.onsets_free, row.onsets_zone) == (1, 2)  # the zone's end is an onset of its own
     assert row.engine_speed_rpm <= truck.model.highest_speed_rpm
-    assert entry_rows(place, 0, Zone("z", "hill", 3000.0, 3100.0), 1, [truck], hill.PRACTICE) == ()
+    beyond = Zone("z", "hill", 3000.0, 3100.0)
+    assert entry_rows(place, 0, beyond, 1, [truck], hill.PRACTICE, hills) == ()
 
 
 def test_signs_stand_in_their_order_down_the_hill() -> None:

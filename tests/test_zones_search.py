@@ -16,17 +16,16 @@ from noisemap.exposure.driving import Practice, TruckClass, drive_road
 from noisemap.exposure.levels import PASS_LEVELS
 from noisemap.states import Zone
 from noisemap.zones import search as search_module
+from noisemap.zones.conditions import WORST, cases, heavy_trucks
 from noisemap.zones.exact import Rule, effects
 from noisemap.zones.heat_maps import free_peak_c, march_intervals
 from noisemap.zones.interval_heat import HeatBook
 from noisemap.zones.pareto import front_of_many, front_of_two, thinned
 from noisemap.zones.screen import (
-    WORST,
+    SEARCHED,
     benefits,
     candidate_ends,
-    cases,
     heat_problem,
-    heavy_trucks,
     screen,
     setting,
 )
@@ -426,8 +425,8 @@ def test_heavy_trucks_stand_at_the_stated_percentiles() -> None:
         TruckClass(f"t{i}", hill.truck().model, 10_000.0 + 100.0 * i, 0.01, "compression_release")
         for i in range(100)
     ]
-    assert heavy_trucks(fleet) == (94, 98)
-    assert heavy_trucks([replace(fleet[0], retarder="none")]) == ()
+    assert heavy_trucks(fleet, (SEARCHED,)) == (94, 98)
+    assert heavy_trucks([replace(fleet[0], retarder="none")], (SEARCHED,)) == ()
 
 
 def test_ends_keep_their_distance(town) -> None:

@@ -17,12 +17,14 @@ from noisemap.zones.monitoring import nights_needed, plan, plan_choice
 from noisemap.zones.tipping import (
     drivers_of,
     equal_share,
-    first_over,
-    hottest,
+    first_true,
+    is_over,
     one_at_a_time,
+    rows_when,
     tipping_points,
     unmuffled_share,
 )
+from noisemap.zones.verdict import needs_study
 from noisemap.zones.weigh import spared_under, weigh_zone
 
 ZONE = Zone("z", "hill", 700.0, 2500.0, binds="compression_release", observance=0.7)
@@ -119,30 +121,37 @@ def test_equal_share_by_hand() -> None:
     assert equal_share(2.0, 8.0, 0.2, 0.5) == pytest.approx(0.5)
 
 
-def test_refused_just_beyond_the_tipping_points(base, points) -> None:
-    limit = base.planning_limit
-    now = points["planning limit"].value
-    assert now == pytest.approx(hottest(base, ZONE, 0))
+def test_verdicts_turn_just_beyond_the_tipping_points(base, points) -> None:
+    limit = points["planning limit"]
     one = max(
         drive_road(base.scene.stretches, 0, 1, truck, base.practice, silent=ZONE).peak_c
         for truck in base.trucks[:3]
     )
-    assert now == pytest.approx(one)
-    grade = points["grade"].value
-    assert hottest(base, ZONE, 0, grade + 1e-5) > limit >= hottest(base, ZONE, 0, grade - 1e-5)
-    entry = points["entry temperature"].value - base.practice.conditions.entry_c
-    assert (
-        hottest(base, ZONE, 0, 0.0, entry + 0.1) > limit > hottest(base, ZONE, 0, 0.0, entry - 0.1)
-    )
-    tight = replace(base, planning_limit=now - 1.0)
-    verdict = weigh_zone(tight, ZONE).verdict
-    assert verdict == "refused for brakes"
-    assert weigh_zone(replace(base, planning_limit=now + 1.0), ZONE).verdict != verdict
+    assert limit.value == pytest.approx(one)
+    assert limit.study > limit.value
+
+    def verdict(planning_limit: float) -> str:
+        return weigh_zone(replace(base, planning_limit=planning_limit), ZONE).verdict
+
+    assert verdict(limit.value - 1.0) == "refused for brakes"
+    assert verdict(limit.value + 1.0) == "needs an engineering study"
+    assert verdict(limit.study + 1.0) == "worth signing"
 
 
-def test_first_over_at_the_ends() -> None:
-    assert first_over(lambda more: 200.0 + more, 150.0, 4.0) == 0.0
-    assert first_over(lambda more: 100.0 + more, 150.0, 4.0) is None
+@pytest.mark.parametrize(("name", "step"), [("more_grade", 1e-4), ("more_entry", 0.5)])
+def test_grade_and_entry_turn_the_rows_of_the_verdict(base, points, name, step) -> None:
+    point = points["grade" if name == "more_grade" else "entry temperature"]
+    begin = 0.0 if name == "more_grade" else base.practice.conditions.entry_c
+    assert point.study <= point.value
+    for value, turned in ((point.value, is_over), (point.study, needs_study)):
+        assert turned(rows_when(base, ZONE, 0, **{name: value - begin + step}))
+        if value > begin:
+            assert not turned(rows_when(base, ZONE, 0, **{name: value - begin - step}))
+
+
+def test_first_true_at_the_ends() -> None:
+    assert first_true(lambda more: 200.0 + more > 150.0, 4.0) == 0.0
+    assert first_true(lambda more: 100.0 + more > 150.0, 4.0) is None
 
 
 @pytest.mark.parametrize(("before", "after"), [(12.0, 8.0), (30.0, 20.0), (5.0, 2.0)])

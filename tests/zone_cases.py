@@ -10,6 +10,7 @@ import numpy as np
 
 from noisemap.community.indicators import Periods
 from noisemap.descent.truck import packaged_truck
+from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.driving import Practice, TruckClass, drive_road
 from noisemap.exposure.levels import home_levels, scenario
 from noisemap.exposure.passes import FREE, PassClass, pass_sound
@@ -119,6 +120,7 @@ def weighed(
         criteria=(),
         worth_people_passes=0.5,
         units="metric",
+        hills=HillsAbove(place),
     )
     assert set(SHARES) == set(EXHAUST_STATES)
     return base, sound

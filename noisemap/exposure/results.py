@@ -13,6 +13,25 @@ from noisemap.states import Zone
 FloatArray = npt.NDArray[np.float64]
 
 
+VERDICT_ORDER = (
+    "refused for brakes",
+    "needs an engineering study",
+    "worth signing",
+    "not worth signing",
+)
+"""Verdicts on zones in the order in which they are told."""
+
+
+def told_before(verdict: str, spared: float) -> tuple[int, float]:
+    """Sorting key of a zone: by its verdict, then by what it spares.
+
+    >>> sorted([("worth signing", 9.0), ("refused for brakes", 1.0)], key=lambda z: told_before(*z))
+    [('refused for brakes', 1.0), ('worth signing', 9.0)]
+    """
+    place = VERDICT_ORDER.index(verdict) if verdict in VERDICT_ORDER else len(VERDICT_ORDER)
+    return place, -spared
+
+
 @dataclass(frozen=True)
 class Interval:
     """A figure with its 90 % interval."""
@@ -46,7 +65,7 @@ class BrakeRow:
     truck: str
     mass_kg: float
     road: str
-    condition: str  # "normal" or "degraded"
+    condition: str  # "normal", "grade at its upper bound", "degraded" or "worst": both
     peak_free_c: float  # retarder used wherever it helps [°C]
     peak_zone_c: float  # retarder silent in the zone [°C]
     peak_none_c: float  # no retarder on the whole descent [°C]
@@ -56,6 +75,7 @@ class BrakeRow:
     peak_at_m: float  # chainage where the zone's peak stands [m]
     equipped: bool = True  # False: a truck without a retarder, the baseline beside the others
     direction: int = 1  # 1 with the road's points, -1 against them
+    entry_c: float = float("nan")  # with which the truck comes to the road, as driven free
 
     @property
     def forbids(self) -> bool:

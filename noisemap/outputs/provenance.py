@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from noisemap.exposure.results import Findings, ZoneResult
+from noisemap.exposure.results import Findings, ZoneResult, told_before
 from noisemap.outputs.cautions import (
     GOVERNING_RULES,
     INVENTED,
@@ -31,14 +31,6 @@ from noisemap.units import show_temperature
 SCREEN_WIDTH = 96
 HEADLINE_LEVEL = 70
 """Outdoor maximum whose passes lead every comparison of zones [dB]."""
-
-VERDICT_ORDER = (
-    "refused for brakes",
-    "needs an engineering study",
-    "worth signing",
-    "not worth signing",
-)
-
 
 def provenance_record(
     scene: Scene, findings: Findings, provenance: Mapping[str, Any], created: datetime
@@ -92,10 +84,8 @@ def ordered_zones(findings: Findings) -> list[tuple[int, ZoneResult]]:
     """Zones with their numbers, those refused for brakes first."""
 
     def rank(item: tuple[int, ZoneResult]) -> tuple[int, float]:
-        verdict = item[1].verdict
-        place = VERDICT_ORDER.index(verdict) if verdict in VERDICT_ORDER else len(VERDICT_ORDER)
         spared = item[1].people_passes.get(HEADLINE_LEVEL)
-        return place, -(spared.best if spared else 0.0)
+        return told_before(item[1].verdict, spared.best if spared else 0.0)
 
     return sorted(enumerate(findings.zones, start=1), key=rank)
 

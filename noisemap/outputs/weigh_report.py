@@ -45,8 +45,8 @@ from noisemap.outputs.wording import (
 )
 from noisemap.scene.model import Scene
 from noisemap.zones.alternatives import Alternative
+from noisemap.zones.conditions import setting
 from noisemap.zones.pareto import thinned
-from noisemap.zones.screen import setting
 from noisemap.zones.search import Candidate
 from noisemap.zones.verdict import LEADING_LEVEL
 from noisemap.zones.weighed import Weighed

@@ -33,6 +33,7 @@ from noisemap.zones.alternatives import (
     not_computed,
     sign_alternatives,
 )
+from noisemap.zones.conditions import setting
 from noisemap.zones.engineer_tables import (
     approval_rows,
     general_length_table,
@@ -42,7 +43,6 @@ from noisemap.zones.engineer_tables import (
 )
 from noisemap.zones.legal import blanks, questions
 from noisemap.zones.monitoring import plan
-from noisemap.zones.screen import setting
 from noisemap.zones.search import SearchResult, search
 from noisemap.zones.signs import beginning, downhill_directions, entry_rows, sign_points
 from noisemap.zones.tipping import drivers_of, tipping_points
@@ -177,7 +177,9 @@ def weigh(
             row
             for way in ways
             if subject
-            for row in entry_rows(scene, road, subject, way, base.trucks, base.practice)
+            for row in entry_rows(
+                scene, road, subject, way, base.trucks, base.practice, base.hills
+            )
         ),
         signs=() if subject is None else sign_points(scene, road, subject),
         lengths_general=general_length_table(
@@ -195,6 +197,7 @@ def weigh(
                 base.practice,
                 base.planning_limit,
                 [zone for zone in table_zones if road in matching_roads(zone.road, scene.roads)],
+                base.hills,
             )
         ),
         hill_signs=tuple(

@@ -39,6 +39,7 @@ from noisemap.descent.retarder import (
     throttle_power,
 )
 from noisemap.descent.truck import TruckModel
+from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.driving import Practice, TruckClass, drive_road, in_zone, road_rows
 from noisemap.scene.model import Stretches
 from noisemap.scene.runs import runs
@@ -197,22 +198,27 @@ def highest_speed_screened(
     *,
     zone: Zone | None = None,
     retarder: RetarderKind | None = None,
+    hills: HillsAbove | None = None,
 ) -> float | None:
     """Highest speed up to which the brakes keep a limit over the whole road [m/s].
 
     From 5 mph upwards in steps of 1 mph to the first that does not keep it, at most the
-    speed the study assumes; None where 5 mph does not.
+    speed the study assumes; None where 5 mph does not.  `hills` says how warm trucks
+    reach the road at that speed; without it they begin at the practice's own entry.
     """
     found = None
     top = _assumed(stretches, road, practice)
     for speed_mph in range(SLOWEST_MPH, FASTEST_MPH + 1):
         speed = min(metres_per_second(float(speed_mph)), top)
+        slow = replace(practice, assumed_speed=speed)
+        if hills is not None:
+            slow = hills.practice(road, direction, truck, slow, retarder=retarder)
         drive = drive_road(
             stretches,
             road,
             direction,
             truck,
-            replace(practice, assumed_speed=speed),
+            slow,
             silent=zone,
             retarder=retarder,
         )
@@ -237,6 +243,7 @@ def speed_table(
     practice: Practice,
     limit_c: float,
     zones: Sequence[Zone],
+    hills: HillsAbove | None = None,
 ) -> tuple[SpeedRow, ...]:
     """Balance and screened speeds of every truck in one direction, with every zone."""
     rows = road_rows(stretches, road)
@@ -250,7 +257,15 @@ def speed_table(
             truck: TruckClass = truck,
         ) -> float | None:
             return highest_speed_screened(
-                stretches, road, direction, truck, practice, limit_c, zone=zone, retarder=retarder
+                stretches,
+                road,
+                direction,
+                truck,
+                practice,
+                limit_c,
+                zone=zone,
+                retarder=retarder,
+                hills=hills,
             )
 
         own = screened()

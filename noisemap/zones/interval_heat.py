@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
-from noisemap.descent.brake_temperature import HeatModel, heat_model
+from noisemap.descent.brake_temperature import heat_model
 from noisemap.descent.drive import Drive
 from noisemap.exposure.driving import drive_road, in_zone, road_rows
 from noisemap.states import Zone
-from noisemap.zones.brakes import NORMAL
-from noisemap.zones.screen import SEARCHED, WORST, Case, cases, heavy_trucks
+from noisemap.zones.conditions import (
+    NORMAL,
+    WORST,
+    Case,
+    cases,
+    heavy_trucks,
+    limit_for,
+    nodes_with_zone,
+)
+from noisemap.zones.screen import SEARCHED
 from noisemap.zones.weigh import Base
 
 FloatArray = npt.NDArray[np.float64]
@@ -60,7 +68,7 @@ class HeatBook:
         self.base, self.road = base, road
         self.rows: list[_Row] = []
         one_way = base.scene.roads[road].one_way
-        heavy = heavy_trucks(base.trucks)
+        heavy = heavy_trucks(base.trucks, (SEARCHED,))
         for direction in (1, -1):
             if one_way not in (0, direction):
                 continue
@@ -72,13 +80,17 @@ class HeatBook:
                 ):
                     if case.condition == WORST and index not in heavy:
                         continue
+                    practice = base.hills.practice(
+                        road, direction, truck, case.practice, steeper=case.steeper
+                    )
+                    case = replace(case, practice=practice)
                     go = partial(
                         drive_road,
                         base.scene.stretches,
                         road,
                         direction,
                         truck,
-                        case.practice,
+                        practice,
                         steeper=case.steeper,
                     )
                     free = go()
@@ -102,40 +114,15 @@ class HeatBook:
     def _heat(self, row: _Row, inside: BoolArray) -> TruckHeat:
         brakes = np.where(inside, row.none.brake_w, row.free.brake_w)
         sink = heat_model(self.base.trucks[row.truck].model, row.case.practice.conditions)
-        conditions = row.case.practice.conditions
-        start = int(np.argmax(inside)) if inside.any() else len(inside)
-        warmed = [conditions.entry_c]
-        for part in (slice(None, start), slice(start, None)):
-            nodes = sink.march(
-                warmed[-1],
-                conditions.ambient_c,
-                brakes[part],
-                row.free.speed_ms[part],
-                row.free.time_s[part],
-            )
-            warmed += nodes[1:].tolist()
-            if part.start is None and start < len(inside):
-                warmed[-1] = max(warmed[-1], row.case.least_at_zone_c)
-        temperature = np.array(warmed)
-        stop = stop_rises(row.free, sink, temperature)
-        limit = self.base.planning_limit
-        if row.case.condition == NORMAL:
-            limit = max(limit, row.free.peak_c)
+        temperature, stop = nodes_with_zone(row.free, inside, sink, row.case, brakes)
         return TruckHeat(
             row.truck,
             row.direction,
             row.case.condition,
             row.free.peak_c,
             float(np.max(temperature + stop)),
-            limit,
+            limit_for(row.case.condition, row.free.peak_c, self.base.planning_limit),
         )
-
-
-def stop_rises(drive: Drive, sink: HeatModel, temperature_c: FloatArray) -> FloatArray:
-    """Rise of one full stop at each node of a drive whose brakes have other temperatures [K]."""
-    capacity = sink.heat_capacity(temperature_c)
-    assumed = sink.heat_capacity(drive.temperature_c)
-    return np.asarray(drive.stop_c * assumed / capacity)
 
 
 def least_margin(rows: Sequence[TruckHeat], *, normal: bool) -> float:

@@ -11,54 +11,40 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from noisemap.data_tables import toml_table
-from noisemap.descent.brake_temperature import Conditions, HeatSink, heat_map, heat_model
+from noisemap.descent.brake_temperature import HeatSink, heat_map, heat_model
 from noisemap.descent.drive import Drive
-from noisemap.exposure.driving import Practice, TruckClass, drive_road, road_rows
+from noisemap.exposure.driving import TruckClass, drive_road, road_rows
 from noisemap.exposure.product import PassSound
 from noisemap.levels import to_energy
 from noisemap.scene.grades import is_coarse, shortest_base
 from noisemap.scene.model import Stretches
 from noisemap.states import RetarderKind, Zone
-from noisemap.zones.brakes import DEGRADED, NORMAL, STEEPER, steeper_by
+from noisemap.zones.conditions import (
+    DEGRADED,
+    NORMAL,
+    STEEPER,
+    WORST,
+    Case,
+    cases,
+    heavy_trucks,
+    limit_for,
+    setting,
+    settings,
+)
 from noisemap.zones.exact import Rule
 from noisemap.zones.heat_maps import HeatProblem, Marched, free_peak_c, march_intervals
 from noisemap.zones.weigh import Base
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
-Condition = Literal["normal", "grade at its upper bound", "degraded", "worst"]
 
 SEARCHED: RetarderKind = "compression_release"
 """The kind of retarder whose noise the search weighs; a rule on others adds only heat."""
-
-WORST = "worst"
-"""Degraded brakes on a grade at its upper bound, warm where the zone begins."""
-
-
-def setting(name: str) -> float:
-    """One of the search's stated choices, see `search.toml`."""
-    return float(toml_table("noisemap.zones", "search.toml")[name]["value"])
-
-
-def settings(name: str) -> tuple[float, ...]:
-    """A stated choice of several numbers."""
-    return tuple(float(v) for v in toml_table("noisemap.zones", "search.toml")[name]["value"])
-
-
-@dataclass(frozen=True)
-class Case:
-    """One state of brakes and road in which trucks are screened."""
-
-    condition: Condition
-    practice: Practice
-    steeper: float | FloatArray  # added to every downgrade, one figure or one a stretch [1]
-    least_at_zone_c: float  # brakes are at least this warm where the zone begins
 
 
 @dataclass(frozen=True)
@@ -116,37 +102,6 @@ class Screen:
         return np.asarray(total[None, :] - total[:, None])
 
 
-def cases(practice: Practice, stretches: Stretches, native_cell: float) -> tuple[Case, ...]:
-    """Normal, steeper, degraded, and both together."""
-    sound = practice.conditions
-    worn = Conditions.degraded(sound.preset, sound.ambient_c, sound.entry_c)
-    degraded = replace(practice, conditions=worn)
-    steeper = steeper_by(stretches, native_cell)
-    cold = -np.inf
-    return (
-        Case("normal", practice, 0.0, cold),
-        Case("grade at its upper bound", practice, steeper, cold),
-        Case("degraded", degraded, 0.0, cold),
-        Case("worst", degraded, steeper, degraded.conditions.entry_c),
-    )
-
-
-def heavy_trucks(trucks: Sequence[TruckClass]) -> tuple[int, ...]:
-    """Trucks with a retarder at the stated percentiles of their weights."""
-    equipped = [index for index, truck in enumerate(trucks) if truck.retarder == SEARCHED]
-    order = sorted(equipped, key=lambda index: trucks[index].mass)
-    shares = np.cumsum([trucks[index].share for index in order])
-    if not order:
-        return ()
-    places = np.searchsorted(
-        shares, np.array(settings("weight_percentiles")) * shares[-1] - ROUNDING_SHARE
-    )
-    return tuple(sorted({order[int(place)] for place in places}))
-
-
-ROUNDING_SHARE = 1e-9
-
-
 def screen(base: Base, sound: PassSound, road: int, rules: Sequence[Rule]) -> Screen | None:
     """Heat and benefit of every contiguous zone of a road; None where no retarder works."""
     stretches = base.scene.stretches
@@ -163,7 +118,7 @@ def screen(base: Base, sound: PassSound, road: int, rules: Sequence[Rule]) -> Sc
     shortest = setting("shortest_zone_m")
     if is_coarse(native):
         shortest = max(shortest, shortest_base(native))
-    heavy = heavy_trucks(base.trucks)
+    heavy = heavy_trucks(base.trucks, (SEARCHED,))
     trucks = [
         screened_truck(base, road, direction, index, case, ends, len(nodes) - 1)
         for direction in directions
@@ -219,13 +174,15 @@ def screened_truck(
     no hotter; in the other conditions it has no such leave.
     """
     truck = base.trucks[index]
+    practice = base.hills.practice(road, direction, truck, case.practice, steeper=case.steeper)
+    case = replace(case, practice=practice)
     slower = tuple(v / 3.6 for v in settings("slower_kmh")) if case.condition == NORMAL else ()
     problem, speeds = heat_problem(
         base.scene.stretches, road, direction, truck, case, base.planning_limit, slower
     )
     free = free_peak_c(problem)
-    if case.condition == NORMAL:
-        problem = replace(problem, limit_c=max(base.planning_limit, free))
+    limit = limit_for(case.condition, free, base.planning_limit)
+    problem = replace(problem, limit_c=limit)
     if direction > 0:
         marched = march_intervals(problem, ends)
     else:

@@ -17,11 +17,11 @@ import numpy.typing as npt
 from noisemap.exposure.levels import PASS_LEVELS
 from noisemap.exposure.product import PassSound
 from noisemap.states import Zone
-from noisemap.zones.brakes import NORMAL
+from noisemap.zones.conditions import NORMAL, keeps, setting
 from noisemap.zones.exact import Rule, effects
 from noisemap.zones.interval_heat import HeatBook, TruckHeat, least_margin
 from noisemap.zones.pareto import front_of_many, front_of_two, thinned
-from noisemap.zones.screen import SEARCHED, Screen, screen, setting
+from noisemap.zones.screen import SEARCHED, Screen, screen
 from noisemap.zones.verdict import LEADING_LEVEL
 from noisemap.zones.weigh import Base
 
@@ -54,7 +54,7 @@ class Candidate:
     @property
     def keeps_limits(self) -> bool:
         """Whether every screened row keeps the planning limit."""
-        return self.normal_margin >= 0.0 and self.cautious_margin >= 0.0
+        return keeps(self.normal_margin) and keeps(self.cautious_margin)
 
     @property
     def leading(self) -> float:
@@ -208,8 +208,8 @@ class _Work:
         last = len(self.sheet.ends) - 1
         for rule in range(len(self.sheet.rules)):
             of_rule = [found[rule] for found in self.found.values()]
-            for keeps in (True, False):
-                fit = [one for one in of_rule if one.keeps_limits or not keeps]
+            for within in (True, False):
+                fit = [one for one in of_rule if one.keeps_limits or not within]
                 if not fit:
                     continue
                 i, j = max(fit, key=lambda one: one.leading).pair

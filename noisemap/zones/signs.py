@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from noisemap.data_tables import toml_table
+from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.driving import Practice, TruckClass, drive_road, in_zone, road_rows
 from noisemap.scene.descents import descents
 from noisemap.scene.model import Road, Scene
@@ -92,6 +93,7 @@ def entry_rows(
     direction: int,
     trucks: Sequence[TruckClass],
     practice: Practice,
+    hills: HillsAbove,
 ) -> tuple[EntryRow, ...]:
     """Speed, gear and engine speed of every truck where the zone begins."""
     inside = in_zone(scene.stretches, road_rows(scene.stretches, road), zone)[::direction]
@@ -100,8 +102,9 @@ def entry_rows(
     first = int(np.argmax(inside))
     out = []
     for truck in trucks:
-        free = drive_road(scene.stretches, road, direction, truck, practice)
-        drive = drive_road(scene.stretches, road, direction, truck, practice, silent=zone)
+        arriving = hills.practice(road, direction, truck, practice)
+        free = drive_road(scene.stretches, road, direction, truck, arriving)
+        drive = drive_road(scene.stretches, road, direction, truck, arriving, silent=zone)
         out.append(
             EntryRow(
                 truck=truck.name,

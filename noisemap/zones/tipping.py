@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from noisemap.exposure.driving import Practice, drive_road
-from noisemap.exposure.results import Interval
+from noisemap.exposure.arrivals import HillsAbove
+from noisemap.exposure.results import BrakeRow, Interval
 from noisemap.exposure.traffic import matching_roads
 from noisemap.exposure.uncertainty import Draws
 from noisemap.states import UNMUFFLED, Zone
-from noisemap.zones.screen import setting
-from noisemap.zones.signs import downhill_directions
-from noisemap.zones.verdict import LEADING_LEVEL
+from noisemap.units import show_both
+from noisemap.zones.brakes import bound_kinds, brake_rows
+from noisemap.zones.conditions import NORMAL, setting
+from noisemap.zones.verdict import LEADING_LEVEL, needs_study
 from noisemap.zones.weigh import Base, spared_under
 
 FloatArray = npt.NDArray[np.float64]
@@ -25,6 +26,9 @@ STEEPEST_MORE = 0.06
 
 WARMEST_MORE_K = 300.0
 """Largest addition to the entry temperature that is tried [K]."""
+
+FINENESS = 1e-3
+"""Share of the range tried to which a tipping point is found [1]."""
 
 
 @dataclass(frozen=True)
@@ -49,6 +53,7 @@ class TippingPoint:
     unit: str
     now: float
     sentence: str
+    study: float | None = None  # where an engineering study would be needed first
 
 
 def drivers_of(base: Base, zone: Zone) -> tuple[Interval, tuple[Driver, ...]]:
@@ -174,87 +179,137 @@ def unmuffled_share(base: Base, zone: Zone) -> float:
 
 
 def heat_points(base: Base, zone: Zone, road: int) -> tuple[TippingPoint, ...]:
-    """Grade, entry temperature and planning limit at which the zone would be refused."""
+    """Planning limit, grade and entry temperature at which the verdict turns over the brakes.
 
-    def peak(more_grade: float, more_entry: float) -> float:
-        return hottest(base, zone, road, more_grade, more_entry)
-
-    limit = base.planning_limit
-    now = peak(0.0, 0.0)
-    grade = first_over(lambda more: peak(more, 0.0), limit, STEEPEST_MORE)
-    entry = first_over(lambda more: peak(0.0, more), limit, WARMEST_MORE_K)
+    Each is found twice: where the zone would need an engineering study, and where it
+    would be refused, by the same rows as its verdict.
+    """
     begin = base.practice.conditions.entry_c
+    rows = rows_when(base, zone, road)
+
+    def turns(most: float, of: Callable[[float], tuple[BrakeRow, ...]]) -> list[float | None]:
+        return [
+            first_true(lambda more: needs_study(of(more)), most),
+            first_true(lambda more: is_over(of(more)), most),
+        ]
+
+    grade = turns(STEEPEST_MORE, lambda more: rows_when(base, zone, road, more_grade=more))
+    entry = turns(WARMEST_MORE_K, lambda more: rows_when(base, zone, road, more_entry=more))
+    equipped = [row for row in rows if row.equipped]
+    hottest = [
+        max((row.peak_zone_c for row in chosen), default=None)
+        for chosen in (equipped, [row for row in equipped if row.condition == NORMAL])
+    ]
     return (
-        TippingPoint(
-            "planning limit",
-            now,
-            "°C",
-            limit,
-            f"With a planning limit below {now:.0f} °C ({now * 1.8 + 32.0:.0f} °F) the zone would "
-            f"be refused; the study sets {limit:.0f} °C ({limit * 1.8 + 32.0:.0f} °F).",
-        ),
+        limit_point(base, hottest),
         TippingPoint(
             "grade",
-            grade,
+            grade[1],
             "1",
             0.0,
-            f"The zone would be refused if the road were steeper by {100 * grade:.1f} points."
-            if grade is not None
-            else f"Up to {100 * STEEPEST_MORE:.0f} points more grade it would not be refused.",
+            _turning_sentence(
+                "if the road were steeper by {}",
+                [None if one is None else f"{100.0 * one:.1f} points" for one in grade],
+                f"up to {100 * STEEPEST_MORE:.0f} points more grade",
+            ),
+            study=grade[0],
         ),
         TippingPoint(
             "entry temperature",
-            None if entry is None else begin + entry,
+            None if entry[1] is None else begin + entry[1],
             "°C",
             begin,
-            f"The zone would be refused if brakes were at {begin + entry:.0f} °C "
-            f"({(begin + entry) * 1.8 + 32.0:.0f} °F) or more at the top of the road."
-            if entry is not None
-            else "No entry temperature that was tried would refuse it.",
+            _turning_sentence(
+                "if brakes came to the top of the road at {} or more",
+                [None if one is None else show_both(begin + one, base.units) for one in entry],
+                f"up to {show_both(begin + WARMEST_MORE_K, base.units)} at the top of the road",
+            ),
+            study=None if entry[0] is None else begin + entry[0],
         ),
     )
 
 
-def hottest(
-    base: Base, zone: Zone, road: int, more_grade: float = 0.0, more_entry: float = 0.0
-) -> float:
-    """Hottest sound brakes of the trucks a zone binds, the reserve of a stop included [°C]."""
-    conditions = base.practice.conditions
-    practice: Practice = replace(
-        base.practice, conditions=replace(conditions, entry_c=conditions.entry_c + more_entry)
+def is_over(rows: Sequence[BrakeRow]) -> bool:
+    """Whether normal brakes go over the planning limit with the zone."""
+    return any(
+        row.peak_zone_c > row.planning_limit_c
+        for row in rows
+        if row.equipped and row.condition == NORMAL
     )
-    peaks = [
-        drive_road(
-            base.scene.stretches, road, direction, truck, practice, silent=zone, steeper=more_grade
-        ).peak_c
-        for direction in downhill_directions(base.scene, road, zone)
-        for truck in base.trucks
-        if zone.binds_truck(truck.retarder, "straight")
-    ]
-    return max(peaks, default=-np.inf)
 
 
-def first_over(peak: Callable[[float], float], limit: float, most: float) -> float | None:
-    """Smallest addition at which a rising peak passes a limit; 0 where it does already.
+def limit_point(base: Base, hottest: Sequence[float | None]) -> TippingPoint:
+    """Planning limits below which the zone needs a study, and is refused [°C]."""
+    limit = base.planning_limit
+    study, refused = hottest
+    if study is None or refused is None:
+        return TippingPoint(
+            "planning limit", None, "°C", limit, "No truck that the zone binds uses its retarder."
+        )
+    return TippingPoint(
+        "planning limit",
+        refused,
+        "°C",
+        limit,
+        f"With a planning limit below {show_both(study, base.units)} the zone would need an "
+        f"engineering study, below {show_both(refused, base.units)} it would be refused; the "
+        f"study sets {show_both(limit, base.units)}.",
+        study=study,
+    )
 
-    >>> round(first_over(lambda more: 100.0 + 50.0 * more, 150.0, 4.0), 3)
+
+def _turning_sentence(when: str, at: Sequence[str | None], tried: str) -> str:
+    study, refused = at
+    if refused is None and study is None:
+        return f"The brakes would not change the verdict {tried}."
+    if refused is None:
+        return f"The zone would need an engineering study {when.format(study)}."
+    first = (
+        ""
+        if study is None or study == refused
+        else (f"need an engineering study {when.format(study)}, and ")
+    )
+    return f"The zone would {first}be refused {when.format(refused)}."
+
+
+def rows_when(
+    base: Base, zone: Zone, road: int, *, more_grade: float = 0.0, more_entry: float = 0.0
+) -> tuple[BrakeRow, ...]:
+    """The rows of a zone's verdict on a steeper road [1] or with warmer brakes at its top [K]."""
+    stretches = base.scene.stretches
+    steeper = replace(stretches, grade=stretches.grade + more_grade * np.sign(stretches.grade))
+    conditions = base.practice.conditions
+    warmer = replace(conditions, entry_c=conditions.entry_c + more_entry)
+    return brake_rows(
+        zone,
+        base.scene.roads,
+        [road],
+        steeper,
+        [truck for truck in base.trucks if truck.retarder in bound_kinds(zone)],
+        replace(base.practice, conditions=warmer),
+        hard_limit=base.hard_limit,
+        planning_limit=base.planning_limit,
+        native_cell=base.scene.terrain.native_cell,
+        hills=HillsAbove(replace(base.scene, stretches=steeper)),
+    )
+
+
+def first_true(holds: Callable[[float], bool], most: float) -> float | None:
+    """Smallest addition from which something holds that goes on holding; 0 where it does already.
+
+    >>> round(first_true(lambda more: 100.0 + 50.0 * more > 150.0, 4.0), 2)
     1.0
-    >>> first_over(lambda more: 0.0, 150.0, 4.0) is None
+    >>> first_true(lambda more: False, 4.0) is None
     True
     """
-    if peak(0.0) > limit:
+    if holds(0.0):
         return 0.0
-    if peak(most) <= limit:
+    if not holds(most):
         return None
     low, high = 0.0, most
-    for _ in range(40):
+    while high - low > FINENESS * most:
         middle = 0.5 * (low + high)
-        if peak(middle) > limit:
-            high = middle
-        else:
-            low = middle
-        if high - low <= 1e-5 * most:
-            break
+        low, high = (low, middle) if holds(middle) else (middle, high)
     return high
 
 

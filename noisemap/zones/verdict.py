@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import ClassVar
 
 from noisemap.exposure.results import BrakeRow, Interval
 from noisemap.states import Zone
 from noisemap.units import show_both
-from noisemap.zones.brakes import DEGRADED, NORMAL, STEEPER
+from noisemap.zones.conditions import DEGRADED, NORMAL, STEEPER, WORST, keeps, limit_for
 
 LEADING_LEVEL = 70
 """Outdoor maximum whose spared passes lead the verdict [dB]."""
@@ -19,14 +18,7 @@ LEADING_LEVEL = 70
 class Verdict:
     """A verdict and why."""
 
-    WORDS: ClassVar[tuple[str, ...]] = (
-        "refused for brakes",
-        "worth signing",
-        "needs an engineering study",
-        "not worth signing",
-    )
-
-    word: str
+    word: str  # one of `exposure.results.VERDICT_ORDER`
     sentence: str
     reasons: tuple[str, ...]
 
@@ -44,9 +36,9 @@ def judge(
 
     Brakes come first: a zone that takes a truck over the planning limit which it
     keeps with its retarder is refused whatever it spares.  A zone that spares
-    little is not worth signing.  One whose degraded trucks exceed the planning
-    limit, or whose terrain is too `coarse` to know the grade inside it, needs an
-    engineering study.
+    little is not worth signing.  One that leaves a row no room (degraded brakes, a grade
+    at its upper bound, both together at the heavy weights), or whose terrain is too
+    `coarse` to know the grade inside it, needs an engineering study.
     """
     gain, name = spared[LEADING_LEVEL], _quoted(zone.name)
     gain_text = (
@@ -54,7 +46,7 @@ def judge(
         f"({_figure(gain.low)} to {_figure(gain.high)} in 9 cases of 10; loud: above "
         f"{LEADING_LEVEL} dB outdoors)"
     )
-    broken = [row for row in brakes if row.condition == NORMAL and row.forbids]
+    broken = _forbidding(brakes)
     if broken:
         worst = max(broken, key=lambda row: row.peak_zone_c)
         return Verdict(
@@ -75,15 +67,15 @@ def judge(
             f"below the {_figure(worth)} that the study asks for.",
             (gain_text,),
         )
-    weak = [row for row in brakes if row.equipped and row.peak_zone_c > row.planning_limit_c]
+    weak = _without_room(brakes)
     if weak:
-        worst = max(weak, key=lambda row: row.peak_zone_c)
+        worst = min(weak, key=room_k)
         return Verdict(
             "needs an engineering study",
             f"{name} helps, but the brakes of trucks of class {_quoted(worst.truck)} would reach "
-            f"{show_both(worst.peak_zone_c, units)} ({_condition(worst)}), over the planning limit "
-            f"of {show_both(worst.planning_limit_c, units)}: an engineering study has to come "
-            "first.",
+            f"{show_both(worst.peak_zone_c, units)} ({CONDITION_WORDS[worst.condition]}), over "
+            f"the planning limit of {show_both(worst.planning_limit_c, units)}: an "
+            "engineering study has to come first.",
             (gain_text, "degraded: two of ten brakes out and a warm entry"),
         )
     if coarse:
@@ -108,6 +100,24 @@ def judge(
     )
 
 
+def room_k(row: BrakeRow) -> float:
+    """Room below the limit that counts for a row [K]."""
+    return limit_for(row.condition, row.peak_free_c, row.planning_limit_c) - row.peak_zone_c
+
+
+def needs_study(brakes: Sequence[BrakeRow]) -> bool:
+    """Whether any row leaves no room below its limit."""
+    return bool(_without_room(brakes))
+
+
+def _forbidding(brakes: Sequence[BrakeRow]) -> list[BrakeRow]:
+    return [row for row in brakes if row.condition == NORMAL and row.forbids]
+
+
+def _without_room(brakes: Sequence[BrakeRow]) -> list[BrakeRow]:
+    return [row for row in brakes if row.equipped and not keeps(room_k(row))]
+
+
 def _broken_limit(row: BrakeRow, units: str) -> str:
     """The limit that the truck keeps with its retarder and breaks without it."""
     if row.peak_free_c <= row.planning_limit_c:
@@ -115,10 +125,12 @@ def _broken_limit(row: BrakeRow, units: str) -> str:
     return f"hard limit of {show_both(row.hard_limit_c, units)}"
 
 
-def _condition(row: BrakeRow) -> str:
-    return {DEGRADED: "brakes degraded", STEEPER: "the grade at its upper bound"}.get(
-        row.condition, "already with its retarder free"
-    )
+CONDITION_WORDS = {
+    NORMAL: "already over it with its retarder free",
+    STEEPER: "the grade at its upper bound",
+    DEGRADED: "brakes degraded",
+    WORST: "brakes degraded, the grade at its upper bound, warm where the zone begins",
+}
 
 
 def _quoted(name: str) -> str:

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from noisemap.community.criteria import Criterion, over_limit
 from noisemap.community.indicators import Periods, night_level
 from noisemap.descent.drive import Drive
+from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.driving import Practice, TruckClass
 from noisemap.exposure.levels import (
     INDICATORS,
@@ -23,7 +24,7 @@ from noisemap.exposure.levels import (
 from noisemap.exposure.passes import DriveKey, PassClass, pass_sound, silent_in
 from noisemap.exposure.product import PassLevels, pass_levels
 from noisemap.exposure.relief import NightEnergy, by_state, people_relief
-from noisemap.exposure.results import HomeLevels, Interval, ZoneResult
+from noisemap.exposure.results import HomeLevels, Interval, ZoneResult, told_before
 from noisemap.exposure.traffic import matching_roads
 from noisemap.exposure.uncertainty import (
     Draws,
@@ -39,7 +40,7 @@ from noisemap.scene.model import Scene
 from noisemap.states import Zone
 from noisemap.transfer.store import TransferStore
 from noisemap.zones.brakes import brake_rows
-from noisemap.zones.verdict import Verdict, judge
+from noisemap.zones.verdict import LEADING_LEVEL, judge
 from noisemap.zones.ways import Way, silenced
 
 FloatArray = npt.NDArray[np.float64]
@@ -82,6 +83,7 @@ class Base:
     criteria: tuple[Criterion, ...]
     worth_people_passes: float
     units: str  # of the sentences
+    hills: HillsAbove
 
 
 def weigh_zone(base: Base, zone: Zone, way: Way = silenced) -> ZoneResult:
@@ -111,6 +113,7 @@ def weigh_zone(base: Base, zone: Zone, way: Way = silenced) -> ZoneResult:
         planning_limit=base.planning_limit,
         native_cell=base.scene.terrain.native_cell,
         way=way,
+        hills=base.hills,
     )
     spared = {level: _spared(base, zone, bound, silent, after, level) for level in PASS_LEVELS}
     night = night_energy(base, zone, bound, silent)
@@ -164,8 +167,9 @@ def spared_under(
 
 def rank(results: Sequence[ZoneResult]) -> list[ZoneResult]:
     """Zones in the order in which they are told: refused first, then by what they spare."""
-    order = {word: place for place, word in enumerate(Verdict.WORDS)}
-    return sorted(results, key=lambda one: (order[one.verdict], -one.people_passes[70].best))
+    return sorted(
+        results, key=lambda one: told_before(one.verdict, one.people_passes[LEADING_LEVEL].best)
+    )
 
 
 def _bound(base: Base, zone: Zone, one: PassClass, road_indices: Sequence[int]) -> bool:
