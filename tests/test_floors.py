@@ -21,6 +21,7 @@ FLOOR = {
     "checks": 0,
     "bands": 1,
     "levels": 1,
+    "execution": 1,
     "atmosphere": 1,
     "source": 2,
     "propagation": 2,

@@ -12,7 +12,7 @@ import pytest
 
 from noisemap.errors import StudyError
 from noisemap.scene.stretches import split_stretches
-from noisemap.transfer import build
+from noisemap.transfer import build, job
 from noisemap.transfer.build import Air, build_store, strips
 from noisemap.transfer.store import TransferStore
 
@@ -42,13 +42,13 @@ def same(a: TransferStore, b: TransferStore) -> bool:
 
 def count_calls(monkeypatch: pytest.MonkeyPatch) -> list[int]:
     calls: list[int] = []
-    real = build.propagate
+    real = job.propagate
 
     def counted(*arguments, **options):
         calls.append(1)
         return real(*arguments, **options)
 
-    monkeypatch.setattr(build, "propagate", counted)
+    monkeypatch.setattr(job, "propagate", counted)
     return calls
 
 

@@ -4,56 +4,48 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from functools import cache
+from dataclasses import replace
+from functools import cache, partial
 from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from noisemap.atmosphere import absorption_coefficient
-from noisemap.errors import StudyError
-from noisemap.levels import from_energy
-from noisemap.propagation.kernel import PathBlock, Reading, Surface, pairs_within, propagate
+from noisemap.errors import BusyError, StudyError
+from noisemap.execution.tasks import HERE, Execution
+from noisemap.propagation.kernel import Surface, pairs_within
 from noisemap.scene.model import Scene
 from noisemap.storage import sha256_json, write_json
+from noisemap.transfer.job import SOURCE_HEIGHTS, TWIN_SEED, Air, tile_job
 from noisemap.transfer.store import (
     FORMAT,
     MANIFEST,
     TransferStore,
     divided,
-    encode,
     read_store,
     tile_is_whole,
-    write_tile,
 )
-from noisemap.transfer.terrain_error import height_noise, terrain_sigma
+from noisemap.transfer.terrain_error import terrain_sigma
+
+__all__ = ["BYTES_PER_PATH", "SOURCE_HEIGHTS", "Air", "build_store", "fill_store", "strips"]
 
 FloatArray = npt.NDArray[np.float64]
 
-SOURCE_HEIGHTS = (0.5, 3.7)
-"""Source heights above the road [m]: tyres, engine and low outlets; stack outlets."""
-
 PATHS_PER_TILE = 200_000
 BYTES_PER_PATH = 160  # resident, with the twin and the decoded transfers
-TWIN_SEED = 7
 
 Progress = Callable[[int, int], None]
 
 
-@dataclass(frozen=True)
-class Air:
-    """The air and the reading that a store is built for."""
+class Filled(NamedTuple):
+    """Where a store stands, its key, and how many tiles it has."""
 
-    temperature: float  # [°C]
-    relative_humidity: float  # [%]
-    pressure: float  # [kPa]
-    c0: float = 0.0  # [dB]
-    screening_reading: Reading = "literal"
-    sides: bool = True  # whether paths around the sides of obstacles are added
+    place: Path
+    key: str
+    tiles: int
 
 
 def surface_of(scene: Scene) -> Surface:
@@ -86,6 +78,7 @@ def build_store(
     *,
     memory_gb: float = 2.0,
     progress: Progress | None = None,
+    execution: Execution = HERE,
 ) -> TransferStore:
     """Transfers from every sounding stretch to every receiver within a distance.
 
@@ -104,8 +97,43 @@ def build_store(
             max_distance,
             memory_gb=memory_gb,
             progress=progress,
+            execution=execution,
         )
         return divided(whole, scene.part_of)
+    filled = fill_store(
+        folder,
+        scene,
+        receivers,
+        air,
+        max_distance,
+        memory_gb=memory_gb,
+        progress=progress,
+        execution=execution,
+    )
+    manifest = {
+        "format": FORMAT,
+        "key": filled.key,
+        "tiles": filled.tiles,
+        "heights_m": list(SOURCE_HEIGHTS),
+    }
+    write_json(filled.place / MANIFEST, manifest)
+    return read_store(filled.place)
+
+
+def fill_store(
+    folder: Path,
+    scene: Scene,
+    receivers: FloatArray,
+    air: Air,
+    max_distance: float,
+    *,
+    memory_gb: float = 2.0,
+    progress: Progress | None = None,
+    execution: Execution = HERE,
+) -> Filled:
+    """Compute the tiles that are missing, or one share of them."""
+    if scene.whole is not None:
+        scene = replace(scene, stretches=scene.whole, whole=None)
     surface = surface_of(scene)
     sources = np.column_stack([scene.stretches.x, scene.stretches.y, scene.stretches.z])
     open_air = np.flatnonzero(scene.stretches.sounding)
@@ -116,126 +144,30 @@ def build_store(
     key = _key(surface, scene, receivers, stretch, pointer, air)
     place = folder / key[:16]
     tiles = _tiles(pointer)
-    done = 0
-    builder = _Builder(scene, surface, sources, receivers, pointer, stretch, air)
-    for number, (first, last) in enumerate(tiles):
-        if not tile_is_whole(place, number):
-            write_tile(place, number, builder.tile(first, last))
-        done += int(pointer[last] - pointer[first])
+    missing = [number for number in range(len(tiles)) if not tile_is_whole(place, number)]
+    if execution.merge and missing:
+        raise BusyError(
+            f"{place}: {len(missing)} of {len(tiles)} tiles are not there or not whole, the first "
+            f"is number {missing[0] + 1}; run the shares that did not end once more, with this "
+            "study and these inputs, or run without --merge to compute them here"
+        )
+    if execution.share is not None:
+        missing = execution.share.of(missing)
+    if not missing:
+        return Filled(place, key, len(tiles))
+    job = tile_job(scene, surface, sources, receivers, pointer, stretch, air, tiles)
+    task = job.saved(place) if execution.backend.elsewhere else partial(job.write, place)
+    paths = [int(pointer[last] - pointer[first]) for first, last in tiles]
+    done = sum(paths) - sum(paths[number] for number in missing)
+
+    def told(number: int) -> None:
+        nonlocal done
+        done += paths[number]
         if progress:
-            progress(done, len(stretch))
-    write_json(
-        place / MANIFEST,
-        {"format": FORMAT, "key": key, "tiles": len(tiles), "heights_m": list(SOURCE_HEIGHTS)},
-    )
-    return read_store(place)
+            progress(done, sum(paths))
 
-
-class _Builder:
-    """What every tile of one store shares."""
-
-    def __init__(
-        self,
-        scene: Scene,
-        surface: Surface,
-        sources: FloatArray,
-        receivers: FloatArray,
-        pointer: npt.NDArray[np.int64],
-        stretch: npt.NDArray[np.int64],
-        air: Air,
-    ) -> None:
-        self.scene, self.surface, self.sources = scene, surface, sources
-        self.receivers, self.pointer, self.stretch = receivers, pointer, stretch
-        self.air = air
-        self.absorption = absorption_coefficient(
-            temperature=air.temperature,
-            relative_humidity=air.relative_humidity,
-            pressure=air.pressure,
-        )
-        terrain = scene.terrain
-        noise = height_noise(
-            (terrain.height.shape[0], terrain.height.shape[1]),
-            terrain.cell,
-            terrain.native_cell,
-            terrain_sigma(terrain.native_cell),
-            TWIN_SEED,
-        )
-        self.twin_surface = replace(surface, height=surface.height + noise)
-        lift = _bilinear(noise, terrain.x0, terrain.y0, terrain.cell, sources)
-        self.twin_sources = sources + np.column_stack([np.zeros((len(lift), 2)), lift])
-
-    def tile(self, first: int, last: int) -> dict[str, npt.NDArray[Any]]:
-        """The arrays of the receivers from `first` up to `last`."""
-        points = self.receivers[first:last]
-        begin, end = self.pointer[first], self.pointer[last]
-        pointer = self.pointer[first : last + 1] - begin
-        stretch = self.stretch[begin:end]
-        block = self._propagate(self.surface, self.sources, points, pointer, stretch)
-        twin = self._propagate(self.twin_surface, self.twin_sources, points, pointer, stretch)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            change = from_energy(twin.t.sum(axis=2, dtype=float)) - from_energy(
-                block.t.sum(axis=2, dtype=float)
-            )
-        owner = np.repeat(np.arange(len(points)), np.diff(pointer))
-        return {
-            "count": np.diff(pointer).astype(np.int64),
-            "stretch": stretch.astype(np.int32),
-            "attenuation": encode(block.t),
-            "cmet": block.cmet_factor,
-            "distance": block.distance,
-            "nearest": self._nearest(points[owner], stretch, block),
-            "flags": block.flags,
-            "grazing": block.grazing_z,
-            "twin": np.nan_to_num(change, nan=0.0, posinf=0.0, neginf=0.0).astype(np.float32),
-        }
-
-    def _propagate(
-        self,
-        surface: Surface,
-        sources: FloatArray,
-        points: FloatArray,
-        pointer: npt.NDArray[np.int64],
-        stretch: npt.NDArray[np.int64],
-    ) -> PathBlock:
-        return propagate(
-            surface,
-            points,
-            sources,
-            np.array(SOURCE_HEIGHTS),
-            pointer,
-            stretch,
-            self.absorption,
-            c0=self.air.c0,
-            reading=self.air.screening_reading,
-            sides=self.air.sides,
-        )
-
-    def _nearest(
-        self, points: FloatArray, stretch: npt.NDArray[np.int64], block: PathBlock
-    ) -> npt.NDArray[np.float32]:
-        """Distance to the nearest point of each stretch [m], at least the minimum distance."""
-        ends = self.scene.stretches.ends[stretch]
-        start, along = ends[:, :2], ends[:, 2:] - ends[:, :2]
-        square = np.maximum((along**2).sum(axis=1), 1e-9)
-        share = np.clip(((points[:, :2] - start) * along).sum(axis=1) / square, 0.0, 1.0)
-        plan = np.hypot(*(points[:, :2] - start - share[:, None] * along).T)
-        middle = self.sources[stretch, :2]
-        plan_middle = np.hypot(*(points[:, :2] - middle).T)
-        rise_squared = np.maximum(block.distance.astype(float) ** 2 - plan_middle**2, 0.0)
-        nearest = np.sqrt(plan**2 + rise_squared)
-        return np.asarray(np.minimum(nearest, block.distance), dtype=np.float32)
-
-
-def _bilinear(
-    grid: FloatArray, x0: float, y0: float, cell: float, points: FloatArray
-) -> FloatArray:
-    column = np.clip((points[:, 0] - x0) / cell, 0.0, grid.shape[1] - 1.001)
-    row = np.clip((points[:, 1] - y0) / cell, 0.0, grid.shape[0] - 1.001)
-    i, j = row.astype(int), column.astype(int)
-    v, u = row - i, column - j
-    low = grid[i, j] * (1.0 - u) + grid[i, j + 1] * u
-    high = grid[i + 1, j] * (1.0 - u) + grid[i + 1, j + 1] * u
-    return np.asarray(low * (1.0 - v) + high * v)
+    execution.backend.run(task, missing, told)
+    return Filled(place, key, len(tiles))
 
 
 def _tiles(pointer: npt.NDArray[np.int64]) -> list[tuple[int, int]]:
@@ -305,7 +237,7 @@ def _key(
             digest.update(name.encode() + str(value.shape).encode())
             digest.update(np.ascontiguousarray(value).tobytes())
         else:
-            plain[name] = float(value)
+            plain[name] = None if value is None else float(value)
     places = scene.stretches
     for array in (receivers, pointer, stretch, places.x, places.y, places.z, places.ends):
         digest.update(np.ascontiguousarray(array).tobytes())

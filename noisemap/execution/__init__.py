@@ -1,0 +1,1 @@
+"""Where numbered tasks run: here, in a pool, on a scheduler, or as shares of a queue."""

@@ -1,0 +1,232 @@
+"""What the tiles of one store are computed from: plain arrays, in memory or in files."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, fields, replace
+from functools import cached_property, lru_cache, partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from noisemap.atmosphere import absorption_coefficient
+from noisemap.errors import BadDataError
+from noisemap.execution.tasks import Task
+from noisemap.levels import from_energy
+from noisemap.propagation.kernel import PathBlock, Reading, Surface, propagate
+from noisemap.scene.model import Scene
+from noisemap.storage import atomic_path, sha256_file, write_json
+from noisemap.transfer.store import encode, tile_is_whole, write_tile
+from noisemap.transfer.terrain_error import height_noise, terrain_sigma
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+SOURCE_HEIGHTS = (0.5, 3.7)
+"""Source heights above the road [m]: tyres, engine and low outlets; stack outlets."""
+
+TWIN_SEED = 7
+JOB = "job"
+
+
+@dataclass(frozen=True)
+class Air:
+    """The air and the reading that a store is built for."""
+
+    temperature: float  # [°C]
+    relative_humidity: float  # [%]
+    pressure: float  # [kPa]
+    c0: float = 0.0  # [dB]
+    screening_reading: Reading = "literal"
+    sides: bool = True  # whether paths around the sides of obstacles are added
+
+
+@dataclass(frozen=True)
+class TileJob:
+    """What every tile of one store shares."""
+
+    surface: Surface
+    twin_height: FloatArray  # (rows, columns) of the twin's terrain [m]
+    sources: FloatArray  # (stretches, 3) x, y, z of the middles [m]
+    twin_sources: FloatArray
+    ends: FloatArray  # (stretches, 4) x, y of both ends [m]
+    receivers: FloatArray  # (receivers, 3) x, y, height above the ground [m]
+    pointer: IntArray  # (receivers + 1,)
+    stretch: IntArray  # (paths,)
+    tiles: IntArray  # (tiles, 2) first receiver and the one after the last
+    air: Air
+
+    def arrays(self, tile: int) -> dict[str, npt.NDArray[Any]]:
+        """The arrays of the receivers of a tile."""
+        first, last = (int(end) for end in self.tiles[tile])
+        points = self.receivers[first:last]
+        begin, end = self.pointer[first], self.pointer[last]
+        pointer = self.pointer[first : last + 1] - begin
+        stretch = self.stretch[begin:end]
+        block = self._propagate(self.surface, self.sources, points, pointer, stretch)
+        twin = self._propagate(self._twin_surface, self.twin_sources, points, pointer, stretch)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            change = from_energy(twin.t.sum(axis=2, dtype=float)) - from_energy(
+                block.t.sum(axis=2, dtype=float)
+            )
+        owner = np.repeat(np.arange(len(points)), np.diff(pointer))
+        return {
+            "count": np.diff(pointer).astype(np.int64),
+            "stretch": stretch.astype(np.int32),
+            "attenuation": encode(block.t),
+            "cmet": block.cmet_factor,
+            "distance": block.distance,
+            "nearest": self._nearest(points[owner], stretch, block),
+            "flags": block.flags,
+            "grazing": block.grazing_z,
+            "twin": np.nan_to_num(change, nan=0.0, posinf=0.0, neginf=0.0).astype(np.float32),
+        }
+
+    def write(self, place: Path, tile: int) -> None:
+        """Compute a tile and write it, unless it is there and whole."""
+        if not tile_is_whole(place, tile):
+            write_tile(place, tile, self.arrays(tile))
+
+    def saved(self, place: Path) -> Task:
+        """Write the job into files beside its tiles; gives the task that reads it there."""
+        folder = place / JOB
+        plain: dict[str, Any] = {"air": asdict(self.air), "surface": {}, "arrays": {}}
+        parts: dict[str, TileJob | Surface] = {"job": self, "surface": self.surface}
+        for owner, part in parts.items():
+            for field in fields(part):
+                value = getattr(part, field.name)
+                if isinstance(value, np.ndarray):
+                    name = f"{owner}-{field.name}.npy"
+                    with atomic_path(folder / name) as temporary, temporary.open("wb") as stream:
+                        np.save(stream, np.ascontiguousarray(value), allow_pickle=False)
+                    plain["arrays"][name] = sha256_file(folder / name)
+                elif owner == "surface":
+                    plain["surface"][field.name] = value
+        write_json(folder / "job.json", plain)
+        return partial(write_saved, str(place), sha256_file(folder / "job.json"))
+
+    @cached_property
+    def _twin_surface(self) -> Surface:
+        return replace(self.surface, height=self.twin_height)
+
+    @cached_property
+    def _absorption(self) -> FloatArray:
+        return np.asarray(
+            absorption_coefficient(
+                temperature=self.air.temperature,
+                relative_humidity=self.air.relative_humidity,
+                pressure=self.air.pressure,
+            )
+        )
+
+    def _propagate(
+        self,
+        surface: Surface,
+        sources: FloatArray,
+        points: FloatArray,
+        pointer: npt.NDArray[np.int64],
+        stretch: npt.NDArray[np.int64],
+    ) -> PathBlock:
+        return propagate(
+            surface,
+            points,
+            sources,
+            np.array(SOURCE_HEIGHTS),
+            pointer,
+            stretch,
+            self._absorption,
+            c0=self.air.c0,
+            reading=self.air.screening_reading,
+            sides=self.air.sides,
+        )
+
+    def _nearest(
+        self, points: FloatArray, stretch: npt.NDArray[np.int64], block: PathBlock
+    ) -> npt.NDArray[np.float32]:
+        """Distance to the nearest point of each stretch [m], at least the minimum distance."""
+        ends = self.ends[stretch]
+        start, along = ends[:, :2], ends[:, 2:] - ends[:, :2]
+        square = np.maximum((along**2).sum(axis=1), 1e-9)
+        share = np.clip(((points[:, :2] - start) * along).sum(axis=1) / square, 0.0, 1.0)
+        plan = np.hypot(*(points[:, :2] - start - share[:, None] * along).T)
+        middle = self.sources[stretch, :2]
+        plan_middle = np.hypot(*(points[:, :2] - middle).T)
+        rise_squared = np.maximum(block.distance.astype(float) ** 2 - plan_middle**2, 0.0)
+        nearest = np.sqrt(plan**2 + rise_squared)
+        return np.asarray(np.minimum(nearest, block.distance), dtype=np.float32)
+
+
+def write_saved(place: str, digest: str, tile: int) -> None:
+    """Compute a tile of a job that stands in files, in whatever process this is."""
+    _read(Path(place), digest).write(Path(place), tile)
+
+
+@lru_cache(maxsize=1)
+def _read(place: Path, digest: str) -> TileJob:
+    """Read a job's files; its arrays are mapped, so that processes of a machine share them.
+
+    Raises
+    ------
+    BadDataError
+        When a file is not the one that was written.
+    """
+    folder = place / JOB
+    if sha256_file(folder / "job.json") != digest:
+        raise BadDataError(f"{folder}: not the job that was handed over; run again")
+    plain = json.loads((folder / "job.json").read_text(encoding="utf-8"))
+    arrays: dict[str, dict[str, Any]] = {"job": {}, "surface": plain["surface"]}
+    for name, expected in plain["arrays"].items():
+        if sha256_file(folder / name) != expected:
+            raise BadDataError(f"{folder / name}: damaged since it was written; run again")
+        owner, field = name.removesuffix(".npy").split("-")
+        arrays[owner][field] = np.load(folder / name, mmap_mode="r", allow_pickle=False)
+    surface = Surface(**arrays["surface"])
+    return TileJob(surface=surface, air=Air(**plain["air"]), **arrays["job"])
+
+
+def tile_job(
+    scene: Scene,
+    surface: Surface,
+    sources: FloatArray,
+    receivers: FloatArray,
+    pointer: IntArray,
+    stretch: IntArray,
+    air: Air,
+    tiles: list[tuple[int, int]],
+) -> TileJob:
+    """The job of a scene, over its terrain and over a twin with the stated height error."""
+    terrain = scene.terrain
+    noise = height_noise(
+        (terrain.height.shape[0], terrain.height.shape[1]),
+        terrain.cell,
+        terrain.native_cell,
+        terrain_sigma(terrain.native_cell),
+        TWIN_SEED,
+    )
+    lift = _bilinear(noise, terrain.x0, terrain.y0, terrain.cell, sources)
+    return TileJob(
+        surface=surface,
+        twin_height=surface.height + noise,
+        sources=sources,
+        twin_sources=sources + np.column_stack([np.zeros((len(lift), 2)), lift]),
+        ends=scene.stretches.ends,
+        receivers=receivers,
+        pointer=pointer,
+        stretch=stretch,
+        tiles=np.asarray(tiles, dtype=np.int64).reshape(-1, 2),
+        air=air,
+    )
+
+
+def _bilinear(
+    grid: FloatArray, x0: float, y0: float, cell: float, points: FloatArray
+) -> FloatArray:
+    column = np.clip((points[:, 0] - x0) / cell, 0.0, grid.shape[1] - 1.001)
+    row = np.clip((points[:, 1] - y0) / cell, 0.0, grid.shape[0] - 1.001)
+    i, j = row.astype(int), column.astype(int)
+    v, u = row - i, column - j
+    low = grid[i, j] * (1.0 - u) + grid[i, j + 1] * u
+    high = grid[i + 1, j] * (1.0 - u) + grid[i + 1, j + 1] * u
+    return np.asarray(low * (1.0 - v) + high * v)
