@@ -92,7 +92,7 @@ def bilinear(surface: Surface, x: FloatArray, y: FloatArray) -> FloatArray:
     )
 
 
-def _tops(surface: Surface, s: FloatArray, r: FloatArray) -> list[tuple[float, float]]:
+def tops_on(surface: Surface, s: FloatArray, r: FloatArray) -> list[tuple[float, float]]:
     """Tops of walls and convex buildings by brute force over every edge."""
     d = r - s
     dp = float(np.hypot(*d))
@@ -145,7 +145,7 @@ def reference_path(
     i = np.floor((s[0] + middle * (r[0] - s[0]) - surface.gx0) / surface.gcell + 0.5)
     j = np.floor((s[1] + middle * (r[1] - s[1]) - surface.gy0) / surface.gcell + 0.5)
     factor = surface.factor[j.astype(int), i.astype(int)].astype(float)
-    tops = np.array(_tops(surface, s, r), dtype=float).reshape(-1, 2)
+    tops = np.array(tops_on(surface, s, r), dtype=float).reshape(-1, 2)
     return Path(
         x=x,
         ground=ground,

@@ -45,7 +45,8 @@ def test_table_shows_terms_edition_and_reading() -> None:
         "ISO 9613-2:1996, positive reading Abar = Dz - max(Agr, 0)",
         "top: 1 edge at (10.00, 3.00); z 0.2521 m, Kmet 0.8069, e 0.00 m",
         "LA 34.83 dB(A)",
-        "Not covered: reflections, the 2024 edition",
+        "Reflections: of first order, from the surfaces given as reflectors",
+        "Not covered: the 2024 edition",
         "10 °C, 70 %, 101.325 kPa",
     ):
         assert text in result.stdout

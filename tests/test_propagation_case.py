@@ -13,7 +13,8 @@ from propagation_support import case
 
 from noisemap.errors import BadDataError
 from noisemap.levels import a_weighted
-from noisemap.propagation.case import OPTIONAL, REQUIRED, path_result, path_results
+from noisemap.propagation.case import path_result, path_results
+from noisemap.propagation.case_reader import OPTIONAL, REQUIRED
 
 SCREEN = {"kind": "screen", "x": 10, "h": 3}
 BLOCK = {"kind": "block", "x1": 20, "x2": 30, "h": 4}

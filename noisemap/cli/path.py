@@ -11,13 +11,17 @@ from noisemap.errors import BadDataError, MissingInputError
 
 _EPILOG = """\b
 Required keys of a path: x, ground, hs, hr, G.  Optional: objects,
-lateral_corners, foliage_m, industry_m, housing_m, T, RH, p, C0, LW,
-screening_reading.  Example:
+lateral_corners, foliage_m, industry_m, housing_m, reflectors, T, RH, p,
+C0, LW, screening_reading.  Example:
 {"x": [0, 100], "ground": [0, 0], "hs": 0.5, "hr": 4, "G": [[0, 100, 0.5]],
  "objects": [{"kind": "screen", "x": 10, "h": 3}],
  "LW": [93, 93, 93, 93, 93, 93, 93, 93]}
 A block is {"kind": "block", "x1": 20, "x2": 30, "h": 4}; lateral_corners are
-[[metres along the line, metres to the left], ...].
+[[metres along the line, metres to the left], ...].  A surface that reflects is
+{"from": [-10, 30], "to": [60, 30], "h": 6, "rho": 0.8, "x": [0, 117],
+ "ground": [0, 0], "G": [[0, 117, 0]]}: its ends as corners are written, its
+height and reflection coefficient, and the profile of the path to it and on to
+the receiver.
 """
 
 

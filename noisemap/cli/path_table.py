@@ -34,6 +34,10 @@ def path_lines(number: int, case: Any, result: dict[str, Any]) -> list[str]:
         if result[side] is not None:
             values = [f"{v:.2f}" for v in result[side]["Dz"]]
             lines.append(_row("Dz", f"{side}, z {result[side]['z']:.3f} m", values))
+    for found in result.get("reflected", []):
+        values = ["-" if v is None else f"{v:.2f}" for v in found["A"]]
+        how = f"reflected, d {found['d']:.1f} m" if found["counted"] else "reflects nothing"
+        lines.append(_row("A", how, values))
     lines.append(_top_line(result["top"]))
     lines.append(f"Cmet {result['Cmet']:.2f} dB, not in A")
     if "LA" in result:
@@ -63,8 +67,8 @@ def closing_lines(cases: list[Any]) -> list[str]:
     lines = [
         "Method: ISO 9613-2:1996, general ground method (7.3.1), moderate downwind; absorption "
         "by ISO 9613-1.",
-        "Not covered: reflections, the 2024 edition, wind and temperature other than the "
-        "downwind case.",
+        "Reflections: of first order, from the surfaces given as reflectors, the four strongest.",
+        "Not covered: the 2024 edition, wind and temperature other than the downwind case.",
         "Stated accuracy of the method: 3 dB up to 1000 m and 30 m mean height; nothing is "
         "stated beyond.",
     ]

@@ -6,7 +6,8 @@ the compiled kernel of the maps is tested against it.  Both rest on `cores`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +17,7 @@ from noisemap.propagation.atmospheric import atmospheric
 from noisemap.propagation.divergence import divergence
 from noisemap.propagation.ground import GroundStrips, ground
 from noisemap.propagation.meteorology import cmet
+from noisemap.propagation.reflection import reflected_bands, reflection_loss
 from noisemap.propagation.screening import (
     Reading,
     SidePath,
@@ -25,6 +27,7 @@ from noisemap.propagation.screening import (
     side_path,
     top_path,
 )
+from noisemap.propagation.terms import number
 from noisemap.propagation.vegetation import foliage, ground_or_housing, housing, site
 
 FloatArray = npt.NDArray[np.float64]
@@ -52,6 +55,33 @@ class Path:
     housing_m: float = 0.0  # path length times built share [m]
     c0: float = 0.0  # [dB]
     reading: Reading = "literal"
+    reflectors: tuple[Reflector, ...] = ()
+
+
+@dataclass(frozen=True)
+class Reflector:
+    """An upright surface that throws sound to the receiver."""
+
+    path: Path  # from the source by way of the mirror point to the receiver, unfolded
+    share: float  # of it in plan up to the surface [1]
+    normal: float  # distances of source and receiver from the surface's plane, summed [m]
+    length: float  # of the surface [m]
+    height: float  # of the surface above its foot [m]
+    foot: float  # ground at the mirror point [m]
+    coefficient: float  # [1]
+
+
+@dataclass(frozen=True)
+class Reflection:
+    """A reflected path."""
+
+    d: float  # length in space [m]
+    at: float  # distance of the mirror point from the source in plan [m]
+    z: float  # height of the mirror point [m]
+    on_surface: bool  # whether it lies between the ground and the top of the surface
+    bands: npt.NDArray[np.bool_]  # (8,) in which the surface is large enough
+    a: FloatArray  # (8,) with the loss at the surface; infinite where nothing is reflected [dB]
+    counted: bool  # among the strongest that are added
 
 
 @dataclass(frozen=True)
@@ -79,6 +109,7 @@ class Attenuation:
     top: TopPath
     left: Side | None
     right: Side | None
+    reflections: tuple[Reflection, ...] = ()
 
 
 def attenuation(path: Path) -> Attenuation:
@@ -103,6 +134,42 @@ def attenuation(path: Path) -> Attenuation:
     ----------
     iso9613-2 : 6, eq. 4; 7.4, eq. 12 and 13; conventions C1 to C22
     """
+    top = over_the_top(path)
+    ways = [top.a]
+    left = right = None
+    if top.top.blocked:
+        rise = float(path.ground[-1] + path.hr - path.ground[0] - path.hs)
+        left = _side(path, 1.0, top.dp, rise)
+        right = _side(path, -1.0, top.dp, rise)
+        around = top.a - top.abar
+        ways += [around + side.dz for side in (left, right) if side is not None]
+    reflections = _strongest([_reflection(reflector) for reflector in path.reflectors])
+    ways += [reflection.a for reflection in reflections if reflection.counted]
+    return replace(top, a=_joined(ways), left=left, right=right, reflections=reflections)
+
+
+def over_the_top(path: Path) -> Attenuation:
+    """Attenuation of the path over the top alone, term by term.
+
+    Parameters
+    ----------
+    path : Path
+        The path; its corners and reflectors do not count. [m]
+
+    Returns
+    -------
+    Attenuation
+        All terms, without paths around sides and reflections. [dB]
+
+    Raises
+    ------
+    OutOfDomainError
+        If a term is asked for outside its range.
+
+    References
+    ----------
+    iso9613-2 : 6, eq. 4; 7.4, eq. 12
+    """
     dp = float(path.x[-1] - path.x[0])
     rise = float(path.ground[-1] + path.hr - path.ground[0] - path.hs)
     d = float(np.hypot(dp, rise))
@@ -116,15 +183,6 @@ def attenuation(path: Path) -> Attenuation:
         dz = screening(top.z, top.kmet, top.n, top.e)
     abar = barrier_attenuation(dz, agr, path.reading)
     amisc = foliage(path.foliage_m) + site(path.site_m) + ahous
-    shared = adiv + aatm + agr + amisc
-    left = right = None
-    ways = [shared + abar]
-    if top.blocked:
-        left = _side(path, 1.0, dp, rise)
-        right = _side(path, -1.0, dp, rise)
-        ways += [shared + side.dz for side in (left, right) if side is not None]
-    least = np.min(ways, axis=0)
-    total = least - energy_sum(least - np.array(ways), axis=0)
     return Attenuation(
         d,
         dp,
@@ -134,11 +192,47 @@ def attenuation(path: Path) -> Attenuation:
         dz,
         abar,
         amisc,
-        total,
+        adiv + aatm + agr + abar + amisc,
         float(cmet(path.c0, path.hs, path.hr, dp)),
         top,
-        left,
-        right,
+        None,
+        None,
+    )
+
+
+def _joined(ways: Sequence[FloatArray]) -> FloatArray:
+    """Attenuation of several ways together, by energy [dB]."""
+    least = np.min(ways, axis=0)
+    return np.asarray(least - energy_sum(least - np.array(ways), axis=0))
+
+
+def _reflection(reflector: Reflector) -> Reflection:
+    """The reflected path, as a path over the top with the loss at the surface."""
+    path = reflector.path
+    top = over_the_top(path)
+    zs, zr = path.ground[0] + path.hs, path.ground[-1] + path.hr
+    at = reflector.share * top.dp
+    z = float(zs + reflector.share * (zr - zs))
+    on_surface = reflector.foot <= z <= reflector.foot + reflector.height
+    bands = np.zeros(len(top.a), dtype=np.bool_)
+    loss = 0.0
+    if on_surface and reflector.coefficient >= number("reflection", "least_coefficient"):
+        loss = reflection_loss(reflector.coefficient)
+        bands = reflected_bands(
+            reflector.length, reflector.height, reflector.normal, reflector.share, top.d
+        )
+    a = np.where(bands, top.a + loss, np.inf)
+    return Reflection(top.d, at, z, on_surface, bands, a, bool(bands.any()))
+
+
+def _strongest(found: Sequence[Reflection]) -> tuple[Reflection, ...]:
+    """All reflections, of which only the strongest few count."""
+    energy = [float(np.sum(10.0 ** (-0.1 * reflection.a))) for reflection in found]
+    order = sorted(range(len(found)), key=lambda i: -energy[i])
+    kept = set(order[: int(number("reflection", "most_per_path"))])
+    return tuple(
+        replace(reflection, counted=reflection.counted and i in kept)
+        for i, reflection in enumerate(found)
     )
 
 

@@ -2,11 +2,9 @@
 
 For every receiver, source and source height the attenuation of the path over
 the top of terrain, walls and buildings is computed in the eight octave bands,
-and of the paths around the sides of walls and buildings.
+of the paths around the sides of walls and buildings, and by way of surfaces that reflect.
 The conventions are those of docs/conventions.md; `attenuation` is the readable
 reference and a test holds the two together to 1e-6 dB.
-
-Not in the kernel: reflections, and the losses of industrial sites and housing.
 
 What stands for what:
 
@@ -19,7 +17,10 @@ What stands for what:
   ground cell;
 - a path around a side is added where walls or buildings, but not the terrain, cut
   the sight line; it goes round all that it meets (`machine.sides`);
-- foliage counts where the straight sight line runs below the tree tops.
+- foliage, industrial sites and housing count where the straight sight line runs
+  below their tops; the housing's loss is that of its built share alone (A1);
+- a reflected path is unfolded at the mirror point and counts as a path over the
+  top; walls reflect on both sides, facades outwards (`machine.reflections`).
 """
 
 from __future__ import annotations
@@ -41,9 +42,14 @@ from noisemap.propagation.machine.obstacle_index import (
     obstacle_index,
 )
 from noisemap.propagation.machine.pairs import pairs_within
+from noisemap.propagation.machine.reflectors import outer_sides, reflectors_near
+from noisemap.propagation.reflection import reflection_coefficient
 from noisemap.propagation.screening import READINGS, Reading
 
-__all__ = ["Flag", "PathBlock", "Reading", "Surface", "pairs_within", "propagate"]
+__all__ = ["REFLECTION_ORDERS", "Flag", "PathBlock", "Reading", "Surface", "pairs_within",
+           "propagate"]  # fmt: skip
+
+REFLECTION_ORDERS = (0, 1)
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
@@ -81,6 +87,11 @@ class Surface:
     edges: FloatArray  # (k, 4) x1, y1, x2, y2 of walls and buildings [m]
     edge_height: FloatArray  # (k,) above local ground [m]
     edge_block: IntArray  # (k,) building number, -1 for a thin wall
+    edge_reflection: FloatArray | None = None  # (k,) [1]; None: as table 4 says for its kind
+    site: BoolArray | None = None  # (rows, columns) of the ground: industrial site; None: nowhere
+    site_height: float = 0.0  # of the installations [m]
+    housing: FloatArray | None = None  # (rows, columns) built share of the plan [1]; None: none
+    housing_height: float = 0.0  # mean height of the houses [m]
 
     def __post_init__(self) -> None:
         """Refuse rasters that the kernel could not read without guessing."""
@@ -105,11 +116,53 @@ class Surface:
         require_finite("terrain height", self.height, "fill or cut the voids before computing")
         require_between("ground factor", self.factor, 0.0, 1.0, "", "0 hard .. 1 porous")
         require_between("foliage height", self.foliage_height, 0.0, 150.0, "m")
+        require_between("height of industrial sites", self.site_height, 0.0, 150.0, "m")
+        require_between("height of housing", self.housing_height, 0.0, 150.0, "m")
+        for name, layer in (("industrial sites", self.site), ("housing", self.housing)):
+            if layer is not None and layer.shape != self.factor.shape:
+                raise BadDataError(
+                    f"{name}: a raster of shape {layer.shape}; it must be that of the ground, "
+                    f"{self.factor.shape}"
+                )
+        if self.housing is not None:
+            require_between("built share", self.housing, 0.0, 1.0, "")
+        if self.edge_reflection is not None:
+            if self.edge_reflection.shape != self.edge_height.shape:
+                raise BadDataError(
+                    f"reflection: {self.edge_reflection.size} coefficients for "
+                    f"{self.edge_height.size} edges"
+                )
+            require_between("reflection coefficient", self.edge_reflection, 0.0, 1.0, "")
 
     @cached_property
     def index(self) -> ObstacleIndex:
         """Obstacles by plan cell."""
         return obstacle_index(self.edges, self.edge_height, self.edge_block)
+
+    @cached_property
+    def reflection(self) -> FloatArray:
+        """Reflection coefficient of each edge [1]."""
+        if self.edge_reflection is not None:
+            return np.asarray(self.edge_reflection, dtype=np.float64)
+        walls, houses = reflection_coefficient("hard_wall"), reflection_coefficient("building")
+        return np.where(np.asarray(self.edge_block) < 0, walls, houses)
+
+    @cached_property
+    def cover_arrays(self) -> job.Cover:
+        """Industrial sites and housing as the compiled loop reads them."""
+        if self.site is None and self.housing is None:
+            nowhere = np.zeros(1, dtype=np.bool_), np.zeros(1, dtype=np.int32)
+            return job.Cover(*nowhere, False, 0.0, 0.0)
+        site = np.zeros(self.factor.shape, np.bool_) if self.site is None else self.site
+        share = np.zeros(self.factor.shape) if self.housing is None else self.housing
+        whole = np.rint(np.asarray(share, dtype=np.float64) * job.GROUND_UNIT).astype(np.int32)
+        return job.Cover(
+            np.pad(np.asarray(site, dtype=np.bool_), (0, 1), mode="edge").ravel(),
+            np.pad(whole, (0, 1), mode="edge").ravel(),
+            True,
+            float(self.site_height),
+            float(self.housing_height),
+        )
 
     @cached_property
     def terrain_arrays(self) -> job.Terrain:
@@ -171,6 +224,7 @@ def propagate(
     c0: float = 0.0,
     reading: Reading = "literal",
     sides: bool = True,
+    reflection_order: int = 0,
     minimum_distance: float = 5.0,
     near_grazing_m: float = 0.3,
 ) -> PathBlock:
@@ -201,6 +255,9 @@ def propagate(
         Abar = Dz - Agr, or Abar = Dz - max(Agr, 0). [1]
     sides : bool
         Whether paths around the sides of walls and buildings are added. [1]
+    reflection_order : {0, 1}
+        1 adds the four strongest reflections of first order from surfaces within 50 m
+        of source or receiver. [1]
     minimum_distance : float
         Shortest plan distance; nearer pairs are computed at it, open, and flagged. [m]
     near_grazing_m : float
@@ -223,7 +280,7 @@ def propagate(
 
     References
     ----------
-    iso9613-2 : 7.1, 7.2, 7.3.1, 7.4, 8 and annex A.1
+    iso9613-2 : 7.1, 7.2, 7.3.1, 7.4, 7.5, 8 and annex A
     """
     places = _table("receivers", receivers, 3)
     feet = _table("sources", sources, 3)
@@ -238,6 +295,10 @@ def propagate(
     if reading not in READINGS:
         raise OutOfDomainError(
             f"screening reading: {reading!r} is not allowed (allowed: literal, positive)"
+        )
+    if reflection_order not in REFLECTION_ORDERS:
+        raise OutOfDomainError(
+            f"reflection order: {reflection_order!r} is not allowed (allowed: 0, 1)"
         )
     pointer, source = _pairs(pair_pointer, pair_source, len(places), len(feet))
     _inside_rasters(surface, "receiver", places)
@@ -259,7 +320,9 @@ def propagate(
         source,
         surface.terrain_arrays,
         surface.ground_arrays,
+        surface.cover_arrays,
         _obstacle_arrays(surface.index, feet, places),
+        _mirrors(surface, feet, places, reflection_order),
         _model(alpha, c0, reading, sides, minimum_distance, near_grazing_m),
         answer,
     )
@@ -293,12 +356,12 @@ def _pairs(
     return pointer, source
 
 
-def _inside_rasters(surface: Surface, what: str, points: FloatArray) -> None:
-    """Refuse points outside a raster; a path between two points inside stays inside."""
+def _boxes(surface: Surface) -> dict[str, tuple[float, float, float, float]]:
+    """West, south, east and north of where each raster can be read [m]."""
     rows, columns = surface.height.shape
     ground_rows, ground_columns = surface.factor.shape
     half = surface.gcell / 2.0
-    boxes = {
+    return {
         "terrain": (
             surface.x0,
             surface.y0,
@@ -312,8 +375,12 @@ def _inside_rasters(surface: Surface, what: str, points: FloatArray) -> None:
             surface.gy0 + ground_rows * surface.gcell - half,
         ),
     }
+
+
+def _inside_rasters(surface: Surface, what: str, points: FloatArray) -> None:
+    """Refuse points outside a raster; a path between two points inside stays inside."""
     x, y = points[:, 0], points[:, 1]
-    for name, (west, south, east, north) in boxes.items():
+    for name, (west, south, east, north) in _boxes(surface).items():
         outside = ~((x >= west) & (x <= east) & (y >= south) & (y <= north))
         if outside.any():
             first = int(np.flatnonzero(outside)[0])
@@ -348,6 +415,33 @@ def _obstacle_arrays(
     )
 
 
+def _mirrors(
+    surface: Surface, sources: FloatArray, receivers: FloatArray, order: int
+) -> job.Mirrors:
+    """Surfaces that may reflect; those that reach out of a raster are left out."""
+    index = surface.index
+    usable = surface.reflection >= terms.number("reflection", "least_coefficient")
+    if order == 0:
+        usable = np.zeros(len(usable), dtype=np.bool_)
+    ends = index.edges.reshape(-1, 2)
+    for west, south, east, north in _boxes(surface).values():
+        inside = (ends[:, 0] >= west) & (ends[:, 0] <= east)
+        inside &= (ends[:, 1] >= south) & (ends[:, 1] <= north)
+        usable = usable & inside.reshape(-1, 2).all(axis=1)
+    own = np.zeros(len(sources) + len(receivers))
+    own[len(sources) :] = terms.number("reflection", "own_facade_m")
+    reach = terms.number("reflection", "reach_m")
+    points = np.concatenate([sources[:, :2], receivers[:, :2]])
+    return job.Mirrors(
+        *reflectors_near(index, usable, points, reach, own),
+        outer_sides(index) if usable.any() else np.zeros(len(usable)),
+        surface.reflection,
+        reach,
+        int(terms.number("reflection", "most_per_path")),
+        terms.number("reflection", "size_factor"),
+    )
+
+
 def _model(
     alpha: FloatArray,
     c0: float,
@@ -369,6 +463,11 @@ def _model(
         float(screen[cores.KMET_LENGTH]),
         terms.foliage_table(),
         terms.foliage_lengths(),
+        1.0 / wavelength,
+        terms.site_table(),
+        terms.number("site", "cap_db"),
+        terms.number("housing", "density_db_per_m"),
+        terms.number("housing", "cap_db"),
         10.0 ** (-0.1 * terms.number("divergence", "constant_db")),
         _the_one(table3[:, cores.REACH]),
         _the_one(tail[:, cores.TAIL_RATE]),

@@ -45,6 +45,28 @@ class Ground(NamedTuple):
     foliage_height: float  # [m]
 
 
+class Cover(NamedTuple):
+    """Industrial sites and housing on the cells of the ground raster."""
+
+    site: BoolArray  # (rows * columns,)
+    housing: Int32Array  # (rows * columns,) built share of the plan in units of 1/GROUND_UNIT
+    any_cover: bool
+    site_height: float  # [m]
+    housing_height: float  # [m]
+
+
+class Mirrors(NamedTuple):
+    """Surfaces that reflect, near sources, then near receivers."""
+
+    pointer: IntArray  # (sources + receivers + 1,)
+    item: IntArray
+    outer: FloatArray  # (k,) +1 the open side is to the left, -1 right, 0 both, 2 none
+    coefficient: FloatArray  # (k,) [1]
+    reach: float  # [m]
+    most: int  # reflections a path
+    size_factor: float  # the 2 of eq. 19
+
+
 class Obstacles(NamedTuple):
     """Edges by plan cell, and the buildings that hold sources, then receivers."""
 
@@ -76,6 +98,11 @@ class Model(NamedTuple):
     kmet_length: float  # of eq. 18 [m]
     foliage_rows: FloatArray  # (2, 8) [dB], [dB/m]
     foliage_lengths: FloatArray  # (3,) [m]
+    wave_number: FloatArray  # (8,) 1/lambda [1/m]
+    site_row: FloatArray  # (8,) [dB/m]
+    site_cap: float  # [dB]
+    housing_density: float  # [dB/m]
+    housing_cap: float  # [dB]
     spreading: float  # 10^(-11/10), of 7.1
     reach: float  # the dp/50 of Table 3 [m]
     tail_rate: float  # the 2.8e-6 of Table 3 [1/m2]

@@ -299,7 +299,7 @@ def containing_buildings(
 
 
 @compiled
-def _inside(
+def inside_ring(
     px: float, py: float, first: int, last: int, member_item: IntArray, lines: FloatArray
 ) -> bool:
     """Even-odd rule over the edges of one building, inner yards included."""
@@ -343,7 +343,7 @@ def _containing(
                 c = row * columns + column
                 for m in range(building_pointer[c], building_pointer[c + 1]):
                     b = building_item[m]
-                    held = _inside(
+                    held = inside_ring(
                         x[i], y[i], member_pointer[b], member_pointer[b + 1], member_item, lines
                     )
                     if held:

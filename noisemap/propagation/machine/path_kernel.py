@@ -27,6 +27,12 @@ from noisemap.propagation.machine.cores import (
     point_detour,
     tail_distance_factor,
 )
+from noisemap.propagation.machine.cover import (
+    Course,
+    course_cells,
+    cover_exponents,
+    cover_lengths,
+)
 from noisemap.propagation.machine.crossings import Meeting, find_crossings, new_meeting, object_tops
 from noisemap.propagation.machine.even_profile import (
     EvenProfile,
@@ -40,16 +46,19 @@ from noisemap.propagation.machine.even_profile import (
 from noisemap.propagation.machine.fast_exp import exp_in_place
 from noisemap.propagation.machine.job import (
     Answer,
+    Cover,
     FloatArray,
     Ground,
     Int32Array,
     IntArray,
     Line,
+    Mirrors,
     Model,
     Obstacles,
     Terrain,
 )
 from noisemap.propagation.machine.object_screen import object_screen
+from noisemap.propagation.machine.reflections import add_reflections, new_echo
 from noisemap.propagation.machine.sampling import (
     crosses_filled,
     foliage_length,
@@ -75,6 +84,8 @@ def _one_height(
     hr: float,
     terrain: Terrain,
     foliage_height: float,
+    cover: Cover,
+    cell: Int32Array,
     obstacles: Obstacles,
     source: int,
     receiver: int,
@@ -127,6 +138,9 @@ def _one_height(
     value = spectrum.value
     path_exponents(model, d, foliage_m, value)
     ground_exponents(model, factors, h, hs, hr, line, shared, running, value)
+    if cover.any_cover:
+        site_m, built_m = cover_lengths(cover, line, profile.z, zs, zr, cell)
+        cover_exponents(model, site_m, built_m, value)
     if screen.edges == 0:
         for band in range(BANDS):
             value[band] += value[BANDS + band]
@@ -189,7 +203,9 @@ def _one_receiver(
     pair_source: IntArray,
     terrain: Terrain,
     ground: Ground,
+    cover: Cover,
     obstacles: Obstacles,
+    mirrors: Mirrors,
     model: Model,
     answer: Answer,
 ) -> None:
@@ -208,6 +224,11 @@ def _one_receiver(
     factors = height_factors(hr, heights, model.table3)
     spectrum = new_spectrum()
     sides = new_sides()
+    cell = np.empty(most_pieces if cover.any_cover else 1, dtype=np.int32)
+    reflects = mirrors.item.shape[0] > 0
+    echo = new_echo(
+        farthest if reflects else 0.0, FIRST_ROOM, terrain, ground, mirrors, heights.shape[0]
+    )
     foot_r = terrain_height(terrain, x, y)
     for pair in range(first, last):
         m = pair_source[pair]
@@ -227,6 +248,8 @@ def _one_receiver(
         profile.z[line.steps] = foot_r
         sample_terrain(terrain, line, reading, profile.z)
         wooded = sample_ground(ground, line, reading, running)
+        if cover.any_cover:
+            course_cells(ground, Course(sx, sy, dx, dy, sx, sy, dx, dy, 1.0), line.pieces, cell)
         if terrain.any_filled and crosses_filled(terrain, line):
             flag |= FILLED_TERRAIN
         tops = 0
@@ -255,6 +278,8 @@ def _one_receiver(
                 hr,
                 terrain,
                 ground.foliage_height,
+                cover,
+                cell,
                 obstacles,
                 m,
                 point,
@@ -272,6 +297,35 @@ def _one_receiver(
                 spectrum,
                 answer,
             )
+        if reflects and dp >= model.minimum_distance:
+            needed = 1
+            while needed > 0:
+                needed = add_reflections(
+                    pair,
+                    m,
+                    point,
+                    line,
+                    x,
+                    y,
+                    hr,
+                    sources[m, 2],
+                    foot_r,
+                    heights,
+                    terrain,
+                    ground,
+                    cover,
+                    obstacles,
+                    mirrors,
+                    model,
+                    factors,
+                    echo,
+                    spectrum,
+                    answer,
+                )
+                if needed > 0:
+                    echo = new_echo(
+                        farthest, 2 * needed, terrain, ground, mirrors, heights.shape[0]
+                    )
         answer.flags[pair] = flag
 
 
@@ -284,7 +338,9 @@ def all_receivers(
     pair_source: IntArray,
     terrain: Terrain,
     ground: Ground,
+    cover: Cover,
     obstacles: Obstacles,
+    mirrors: Mirrors,
     model: Model,
     answer: Answer,
 ) -> None:
@@ -300,7 +356,9 @@ def all_receivers(
             pair_source,
             terrain,
             ground,
+            cover,
             obstacles,
+            mirrors,
             model,
             answer,
         )
