@@ -112,12 +112,14 @@ def claim_folder(folder: Path) -> None:
 class FolderLock:
     """Hold a folder for one run; a second run ends with exit code 75.
 
-    The lock is the operating system's own lock on a file, so it ends with the
-    process that held it, however that process ended.
+    Runs that share a folder (each writes other files of it) hold it together, against
+    those that want it alone. The lock is the operating system's own lock on a file, so
+    it ends with the process that held it, however that process ended.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, shared: bool = False) -> None:
         self.path = folder / ".noisemap.lock"
+        self.shared = shared
         self._stream: IO[str] | None = None
 
     def __enter__(self) -> FolderLock:
@@ -126,7 +128,7 @@ class FolderLock:
             self._stream = self.path.open("a+", encoding="utf-8")
         except OSError as error:
             raise cannot_write(self.path.parent, error) from error
-        if not _try_lock(self._stream):
+        if not _try_lock(self._stream, self.shared):
             self._stream.seek(0)
             holder = self._stream.read().strip() or "another process"
             self._stream.close()
@@ -150,7 +152,7 @@ class FolderLock:
             self._stream = None
 
 
-def _try_lock(stream: IO[str]) -> bool:
+def _try_lock(stream: IO[str], shared: bool) -> bool:
     """Whether the operating system gave this process the lock."""
     if os.name == "nt":  # pragma: no cover
         import msvcrt
@@ -163,7 +165,7 @@ def _try_lock(stream: IO[str]) -> bool:
     import fcntl
 
     try:
-        fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+        fcntl.flock(stream.fileno(), (fcntl.LOCK_SH if shared else fcntl.LOCK_EX) | fcntl.LOCK_NB)
     except OSError:
         return False
     return True

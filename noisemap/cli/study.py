@@ -7,7 +7,9 @@ from pathlib import Path
 
 import click
 
+from noisemap.cli.execution import execution_of, execution_options
 from noisemap.cli.progress import Progress
+from noisemap.execution.tasks import HERE, Execution
 
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object on stdout.")
 OUTSIDE = click.option(
@@ -85,21 +87,40 @@ def check_command(
     type=click.Path(file_okay=False, path_type=Path),
     help="Folder for the results; default: [output] folder, beside the study.",
 )
+@execution_options
 @OUTSIDE
 @JSON
 @QUIET
 def run_command(
-    study: Path, output: Path | None, allow_outside: bool, as_json: bool, quiet: bool
+    study: Path,
+    output: Path | None,
+    jobs: int | None,
+    dask: str | None,
+    tile: str | None,
+    merge: bool,
+    allow_outside: bool,
+    as_json: bool,
+    quiet: bool,
 ) -> None:
     """Compute STUDY whole: levels at homes, zones side by side, brakes; write the outputs."""
-    _run(study, output, allow_outside, as_json, quiet)
+    execution = execution_of(jobs, dask, tile, merge)
+    _run(study, output, allow_outside, as_json, quiet, execution)
 
 
-def _run(study: Path, output: Path | None, allow_outside: bool, as_json: bool, quiet: bool) -> None:
+def _run(
+    study: Path,
+    output: Path | None,
+    allow_outside: bool,
+    as_json: bool,
+    quiet: bool,
+    execution: Execution = HERE,
+) -> None:
     from noisemap.study.run import run_study
+    from noisemap.study.shares import run_share
 
+    run = run_study if execution.share is None else run_share
     with Progress(quiet) as reporter:
-        result = run_study(study, output, reporter, allow_outside=allow_outside)
+        result = run(study, output, reporter, execution, allow_outside=allow_outside)
     if as_json:
         click.echo(json.dumps(result.as_json(), indent=2, sort_keys=True, allow_nan=False))
     else:

@@ -14,6 +14,7 @@ from noisemap.community.criteria import criteria
 from noisemap.community.indicators import equivalent_level, night_level
 from noisemap.descent.drive import Drive
 from noisemap.errors import BadDataError
+from noisemap.execution.tasks import HERE, Execution
 from noisemap.exposure.areas import grid_receivers, level_areas
 from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.driving import drive_road
@@ -163,23 +164,19 @@ def free_drives(
     }
 
 
-def compute(prepared: Prepared, scene: Scene, store_folder: Path, reporter: Reporter) -> Computed:
-    """Build or reuse the transfer store and compute every level without any zone."""
-    flows, notes = traffic_of(prepared, scene)
-    air = air_of(prepared, scene)
-    reporter.stage("sound paths from the roads to the homes")
-    receivers = np.column_stack([scene.receivers.x, scene.receivers.y, scene.receivers.height])
-    store = build_store(
-        store_folder,
-        scene,
-        receivers,
-        air,
-        prepared.study.run.max_distance_m,
-        memory_gb=prepared.study.run.memory_gb,
-        progress=reporter.advance,
-    )
-    reporter.stage("trucks on the grade, and their levels at the homes")
-    hills = HillsAbove(scene)
+@dataclass(frozen=True)
+class Braking:
+    """The braking trucks of a study and their sound power, before any path is known."""
+
+    drives: dict[DriveKey, Drive]
+    classes: tuple[PassClass, ...]
+    sound: PassSound
+
+
+def braking(
+    prepared: Prepared, scene: Scene, flows: Sequence[Flow], air: Air, hills: HillsAbove
+) -> Braking:
+    """Drives of all trucks, and the classes of those that brake with their sound power."""
     drives = free_drives(prepared, scene, flows, hills)
     classes = tuple(braking_classes(flows, prepared.trucks, drives, scene.stretches))
     sound = pass_sound(
@@ -190,6 +187,39 @@ def compute(prepared: Prepared, scene: Scene, store_folder: Path, reporter: Repo
         temperature=air.temperature,
         calibration_offset=prepared.study.source.calibration_offset_db,
     )
+    return Braking(drives, classes, sound)
+
+
+def receivers_of(scene: Scene) -> FloatArray:
+    """Place and height above the ground of every receiver of the homes (n, 3) [m]."""
+    return np.column_stack([scene.receivers.x, scene.receivers.y, scene.receivers.height])
+
+
+def compute(
+    prepared: Prepared,
+    scene: Scene,
+    store_folder: Path,
+    reporter: Reporter,
+    execution: Execution = HERE,
+) -> Computed:
+    """Build or reuse the transfer store and compute every level without any zone."""
+    flows, notes = traffic_of(prepared, scene)
+    air = air_of(prepared, scene)
+    reporter.stage("sound paths from the roads to the homes")
+    store = build_store(
+        store_folder,
+        scene,
+        receivers_of(scene),
+        air,
+        prepared.study.run.max_distance_m,
+        memory_gb=prepared.study.run.memory_gb,
+        progress=reporter.advance,
+        execution=execution,
+    )
+    reporter.stage("trucks on the grade, and their levels at the homes")
+    hills = HillsAbove(scene)
+    found = braking(prepared, scene, flows, air, hills)
+    drives, classes, sound = found.drives, found.classes, found.sound
     passes = pass_levels(store, sound)
     other = energy_at_receivers(
         store,
@@ -204,31 +234,53 @@ def compute(prepared: Prepared, scene: Scene, store_folder: Path, reporter: Repo
 
 
 def areas(
-    prepared: Prepared, computed: Computed, store_folder: Path, reporter: Reporter
+    prepared: Prepared,
+    computed: Computed,
+    store_folder: Path,
+    reporter: Reporter,
+    execution: Execution = HERE,
 ) -> tuple[LevelArea, ...]:
     """Areas of the loudest pass of braking trucks without any zone."""
     scene, sound = computed.base.scene, computed.sound
-    sounding = np.asarray(sound.peak.any(axis=(0, 2, 3)))
-    points = prepared.study.run.grid_points
-    if points == 0 or not sounding.any():
+    grid = area_grid(prepared, scene, sound)
+    if grid is None:
         return ()
     reporter.stage("level areas")
-    reach = min(prepared.study.run.max_distance_m, 1000.0)
-    memory_gb = prepared.study.run.memory_gb
-    receivers, axes = grid_receivers(scene, sounding, points, reach)
     levels: list[FloatArray] = []
-    for first, last in strips(len(receivers), len(scene.stretches.x), memory_gb):
+    for receivers in grid.strips:
         store = build_store(
             store_folder,
             scene,
-            receivers[first:last],
+            receivers,
             computed.air,
-            reach,
-            memory_gb=memory_gb,
+            grid.reach,
+            memory_gb=prepared.study.run.memory_gb,
             progress=reporter.advance,
+            execution=execution,
         )
         levels.append(pass_levels(store, sound).maximum.max(axis=1).astype(float))
-    return level_areas(np.concatenate(levels), axes, AREA_EDGES)
+    return level_areas(np.concatenate(levels), grid.axes, AREA_EDGES)
+
+
+@dataclass(frozen=True)
+class AreaGrid:
+    """The grid of receivers that areas are drawn from, in runs that fit in memory."""
+
+    strips: tuple[FloatArray, ...]  # (n, 3) each: x, y, height above the ground [m]
+    axes: tuple[FloatArray, FloatArray]
+    reach: float  # [m]
+
+
+def area_grid(prepared: Prepared, scene: Scene, sound: PassSound) -> AreaGrid | None:
+    """The grid of a study's areas; None where no area is wanted or no truck brakes."""
+    sounding = np.asarray(sound.peak.any(axis=(0, 2, 3)))
+    run = prepared.study.run
+    if run.grid_points == 0 or not sounding.any():
+        return None
+    reach = min(run.max_distance_m, 1000.0)
+    receivers, axes = grid_receivers(scene, sounding, run.grid_points, reach)
+    runs = strips(len(receivers), len(scene.stretches.x), run.memory_gb)
+    return AreaGrid(tuple(receivers[first:last] for first, last in runs), axes, reach)
 
 
 def _per_hour(classes: Sequence[PassClass]) -> FloatArray:
@@ -295,6 +347,9 @@ def _base(
         worth_people_passes=study.criteria.worth_people_passes,
         units=study.units,
         hills=hills,
+        background_sigma=0.0
+        if study.background is None
+        else spread(f"background_{study.background.source}"),
     )
 
 

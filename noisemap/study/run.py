@@ -12,6 +12,7 @@ from typing import Any
 
 from noisemap import __version__
 from noisemap.errors import BusyError, Problem, StudyError
+from noisemap.execution.tasks import HERE, Execution
 from noisemap.exposure.results import Findings
 from noisemap.exposure.traffic import matching_roads
 from noisemap.outputs.provenance import summary_text
@@ -110,6 +111,7 @@ def run_study(
     path: Path,
     output: Path | None,
     reporter: Reporter,
+    execution: Execution = HERE,
     *,
     allow_outside: bool = False,
 ) -> RunResult:
@@ -119,13 +121,13 @@ def run_study(
     with FolderLock(folder):
         scene = read_scene(prepared, reporter)
         store = folder / STORE_FOLDER
-        computed = compute(prepared, scene, store, reporter)
+        computed = compute(prepared, scene, store, reporter, execution)
         reporter.stage("zones and brakes")
         zones = []
         for number, zone in enumerate(prepared.zones, start=1):
             zones.append(weigh_zone(computed.base, zone))
             reporter.advance(number, len(prepared.zones))
-        level_areas = areas(prepared, computed, store, reporter)
+        level_areas = areas(prepared, computed, store, reporter, execution)
         found = findings(prepared, scene, computed, zones, level_areas)
         refuse_changed_inputs(prepared)
         reporter.stage("writing map, report and tables")
