@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import shapely
 
 from noisemap.errors import BadDataError, StudyError
 from noisemap.readers.osm import is_osm
+from noisemap.scene.cover import with_cover
 from noisemap.scene.crs import (
     Bounds,
     project,
@@ -164,6 +166,8 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     whole = cut_stretches(roads, receivers)
     stretches, part_of = split_stretches(whole, roads, _cuts(roads, cuts or {}))
     cover = _ground(inputs, land, terrain, roads, notes)
+    cover, said = with_cover(inputs, cover, land, near, terrain)
+    notes.assumptions.extend(said)
     obstacles = _obstacles(inputs, crs, screening, notes)
     for assumptions, warnings in (
         terrain_sentences(native, int(filled.sum())),
@@ -368,7 +372,11 @@ def _obstacles(
             )
     notes.facts["wall_edges"] = float(len(walls.edges))
     notes.facts["building_edges"] = float(len(blocks.edges))
-    return join_obstacles([blocks, walls])
+    return replace(
+        join_obstacles([blocks, walls]),
+        wall_reflection=inputs.wall_reflection,
+        building_reflection=inputs.building_reflection,
+    )
 
 
 def _attribution(inputs: SceneInputs) -> tuple[str, ...]:

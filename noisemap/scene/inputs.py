@@ -75,6 +75,8 @@ class SceneInputs:
     ground_default_factor: float = 0.7
     foliage_height_m: float = 15.0
     all_forest_dense: bool = False  # else only polygons with dense=yes
+    industrial_sites: bool = False  # industrial land lowers levels by annex A.2
+    industrial_height_m: float = 10.0
 
     walls_file: Path | None = None
     walls_layer: str | None = None
@@ -82,7 +84,9 @@ class SceneInputs:
     walls_encoding: str | None = None
     walls_decimal: Decimal = "."
     walls_columns: Mapping[str, str] = field(default_factory=dict)
-    obstacle_buildings: Literal["homes", "none"] = "homes"
+    obstacle_buildings: Literal["homes", "housing", "none"] = "homes"
+    wall_reflection: float | None = None  # None: as the standard's table says
+    building_reflection: float | None = None
     assumed_wall_height_m: float | None = None
 
     @property

@@ -62,6 +62,10 @@ class GroundCover:
     factor: FloatArray  # (rows, columns) 0 hard .. 1 porous [1]
     foliage: BoolArray  # (rows, columns) True where trees are dense enough for Annex A.1
     foliage_height: float  # height of those trees [m]
+    site: BoolArray | None = None  # (rows, columns) industrial site of annex A.2
+    site_height: float = 0.0  # height of its installations [m]
+    housing: FloatArray | None = None  # (rows, columns) built share of annex A.3 [1]
+    housing_height: float = 0.0  # mean height of the houses [m]
 
 
 @dataclass(frozen=True)
@@ -187,6 +191,8 @@ class Obstacles:
     height: FloatArray  # (k,) [m]
     block: IntArray  # (k,) number of the building the edge belongs to, -1 for a wall
     assumed_height: BoolArray  # (k,)
+    wall_reflection: float | None = None  # [1]; None: as the standard's table says
+    building_reflection: float | None = None
 
 
 @dataclass(frozen=True)

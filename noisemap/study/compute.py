@@ -143,6 +143,8 @@ def air_of(prepared: Prepared, scene: Scene) -> Air:
         pressure=pressure,
         c0=weather.c0_db,
         screening_reading=weather.screening_reading,
+        sides=prepared.study.obstacles.side_paths,
+        reflection_order=prepared.study.obstacles.reflection_order,
     )
 
 

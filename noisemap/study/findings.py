@@ -40,6 +40,7 @@ from noisemap.states import EXHAUST_STATES
 from noisemap.study.compute import Computed
 from noisemap.study.doubts import doubts
 from noisemap.study.hours import show_hours
+from noisemap.study.method import other_paths
 from noisemap.study.prepare import Prepared
 from noisemap.transfer.store import FLAG_WORDS
 from noisemap.zones.verdict import LEADING_LEVEL
@@ -307,9 +308,8 @@ def _method(prepared: Prepared, computed: Computed) -> tuple[str, ...]:
         f"Screening reads the standard as {reading}; the other reading can differ by up to 2.5 dB.",
         "Not covered by the standard and added here: the maximum of a pass (LAmax), taken as the "
         "loudest stretch downwind with the fast weighting of a moving source.",
-        "The standard's accuracy covers neither screening nor reflections. Paths round the sides "
-        "of walls and buildings are in the map where these, and not the terrain, cut the line of "
-        "sight; reflections are not in the map yet.",
+        "The standard's accuracy covers neither screening nor reflections. "
+        + other_paths(computed.air, computed.base.scene.obstacles),
         "Levels are for weather that favours propagation"
         + (
             f", with the long-term correction C0 = {computed.air.c0:g} dB shown apart."

@@ -163,6 +163,8 @@ class GroundTable(Table):
     columns: Columns = {}
     default_factor: Share = 0.7
     foliage_height_m: Annotated[float, Field(gt=0.0, le=60.0)] = 15.0
+    industrial_sites: bool = False
+    industrial_height_m: Annotated[float, Field(gt=0.0, le=60.0)] = 10.0
 
 
 class ObstaclesTable(Table):
@@ -174,8 +176,12 @@ class ObstaclesTable(Table):
     encoding: str | None = None
     decimal: Decimal = "."
     columns: Columns = {}
-    buildings: Literal["homes", "none"] = "homes"
+    buildings: Literal["homes", "housing", "none"] = "homes"
     assumed_wall_height_m: Annotated[float, Field(gt=0.0, le=20.0)] | None = None
+    side_paths: bool = True
+    reflection_order: Literal[0, 1] = 1
+    wall_reflection: Share | None = None  # None: as table 4 of the standard says
+    building_reflection: Share | None = None
 
 
 class ExhaustShares(Table):

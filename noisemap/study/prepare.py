@@ -143,6 +143,8 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         ground_columns=study.ground.columns,
         ground_default_factor=study.ground.default_factor,
         foliage_height_m=study.ground.foliage_height_m,
+        industrial_sites=study.ground.industrial_sites,
+        industrial_height_m=study.ground.industrial_height_m,
         walls_file=walls,
         walls_layer=study.obstacles.layer,
         walls_crs=study.obstacles.crs,
@@ -151,6 +153,8 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         walls_columns=study.obstacles.columns,
         obstacle_buildings=study.obstacles.buildings,
         assumed_wall_height_m=study.obstacles.assumed_wall_height_m,
+        wall_reflection=study.obstacles.wall_reflection,
+        building_reflection=study.obstacles.building_reflection,
     )
     return Prepared(
         path=path,

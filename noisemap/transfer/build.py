@@ -17,7 +17,8 @@ import numpy.typing as npt
 from noisemap.errors import BusyError, StudyError
 from noisemap.execution.tasks import HERE, Execution
 from noisemap.propagation.kernel import Surface, pairs_within
-from noisemap.scene.model import Scene
+from noisemap.propagation.reflection import reflection_coefficient
+from noisemap.scene.model import Obstacles, Scene
 from noisemap.storage import sha256_json, write_json
 from noisemap.transfer.job import SOURCE_HEIGHTS, TWIN_SEED, Air, tile_job
 from noisemap.transfer.store import (
@@ -66,6 +67,21 @@ def surface_of(scene: Scene) -> Surface:
         edges=obstacles.edges,
         edge_height=obstacles.height,
         edge_block=obstacles.block,
+        edge_reflection=_reflection(obstacles),
+        site=ground.site,
+        site_height=ground.site_height,
+        housing=ground.housing,
+        housing_height=ground.housing_height,
+    )
+
+
+def _reflection(obstacles: Obstacles) -> FloatArray:
+    """Reflection coefficient of each edge [1]."""
+    wall, building = obstacles.wall_reflection, obstacles.building_reflection
+    return np.where(
+        obstacles.block < 0,
+        reflection_coefficient("hard_wall") if wall is None else wall,
+        reflection_coefficient("building") if building is None else building,
     )
 
 

@@ -41,6 +41,7 @@ class Air:
     c0: float = 0.0  # [dB]
     screening_reading: Reading = "literal"
     sides: bool = True  # whether paths around the sides of obstacles are added
+    reflection_order: int = 1  # 0 or 1
 
 
 @dataclass(frozen=True)
@@ -140,6 +141,7 @@ class TileJob:
             c0=self.air.c0,
             reading=self.air.screening_reading,
             sides=self.air.sides,
+            reflection_order=self.air.reflection_order,
         )
 
     def _nearest(

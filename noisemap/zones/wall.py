@@ -14,7 +14,7 @@ from noisemap.exposure.product import PassLevels, PassSound, pass_levels
 from noisemap.exposure.traffic import matching_roads
 from noisemap.exposure.uncertainty import ZonePasses, interval, people_passes_spared, spread
 from noisemap.levels import from_energy
-from noisemap.scene.model import Obstacles, Road
+from noisemap.scene.model import Road
 from noisemap.states import Zone
 from noisemap.transfer.build import Air, build_store
 from noisemap.zones.alternatives import Alternative, louder_homes
@@ -100,7 +100,8 @@ def levels_with_wall(
     old, count = base.scene.obstacles, len(line) - 1
     walled = replace(
         base.scene,
-        obstacles=Obstacles(
+        obstacles=replace(
+            old,
             edges=np.vstack([old.edges, np.hstack([line[:-1], line[1:]])]),
             height=np.append(old.height, np.full(count, height)),
             block=np.append(old.block, np.full(count, -1, dtype=np.int64)),
