@@ -232,5 +232,28 @@ def test_spoiled_folder_ends_in_a_sentence(study: Path, name: str) -> None:
     assert any(sentence in line for line in told), told
 
 
+def test_every_fault_of_every_layer_is_told(study: Path) -> None:
+    """Faults in two columns of the parcels and in the counts come in one answer."""
+    lots = county.parcels()
+    for column in ("LAND_USE", "UNITS"):
+        lots[column] = lots[column].astype(object)
+    lots.loc[[2, 5], "UNITS"] = [-3, -4]
+    lots.loc[7, "LAND_USE"] = "R-2A"
+    county.write_parcels(study.parent / "parcels.gpkg", lots)
+    rows = county.count_rows()
+    rows[5][4], rows[9][4] = "=B2+1", "=B2+2"
+    county.write_counts(study.parent / "counts.xlsx", rows)
+    found, _ = check_study(study, Silent())
+    told = found["problems"]
+    for part in (
+        "kind 'r-2a' is not allowed",
+        "feature 3: dwellings: -3 is not allowed",
+        "feature 6: dwellings: -4 is not allowed",
+        "cell E6 holds a formula",
+        "cell E10 holds a formula",
+    ):
+        assert sum(part in line for line in told) == 1, told
+
+
 def test_at_least_twenty_spoiled_versions() -> None:
     assert len(SPOILED) - len(DOUBTS) >= 20

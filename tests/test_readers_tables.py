@@ -142,3 +142,19 @@ def test_any_bytes_give_a_table_or_a_sentence(
         found = read_table(path)
         assert all(len(row) == len(found.header) for row in found.rows)
         found.number(found.header[0])
+
+
+def test_every_fault_of_a_column_is_told_and_counted(tmp_path: Path) -> None:
+    path = tmp_path / "a.csv"
+    rows = "".join(f"{n},x\n" if n % 2 else f"?{n},up\n" for n in range(30))
+    path.write_text(f"n,way\n{rows}")
+    table = read_table(path)
+    with pytest.raises(BadDataError) as error:
+        table.number("n")
+    lines = str(error.value).splitlines()
+    assert len(lines) == 11
+    assert lines[0] == "a.csv:2: n: '?0' is not a number"
+    assert lines[9] == "a.csv:20: n: '?18' is not a number"
+    assert lines[10] == "a.csv: 5 more faults of this kind"
+    with pytest.raises(BadDataError, match="5 more faults of this kind"):
+        table.choice("way", ("up", "down"))

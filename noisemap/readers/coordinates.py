@@ -10,6 +10,7 @@ import numpy as np
 import shapely
 
 from noisemap.errors import BadDataError
+from noisemap.readers.faults import read_each, told
 from noisemap.readers.features import Columns, Found
 from noisemap.readers.tables import DecimalCommaError, TextTable, plain_number, read_table
 from noisemap.readers.workbooks import read_workbook
@@ -108,18 +109,21 @@ def _place_columns(name: str, asked: Columns, header: list[str]) -> dict[str, st
 
 def _numbers(table: TextTable, column: str) -> np.ndarray[Any, np.dtype[np.float64]]:
     """Numbers of a column of places; not a number where the cell is blank."""
-    values = []
-    for line, cell in zip(table.lines, table.text(column), strict=True):
+
+    def number(item: tuple[int, str]) -> float:
+        line, cell = item
         where = f"{table.name}:{line}: {column}"
         try:
-            values.append(plain_number(cell, table.decimal) if cell else np.nan)
+            return plain_number(cell, table.decimal) if cell else np.nan
         except DecimalCommaError as error:
             raise BadDataError(
                 f'{where}: {cell} has a decimal comma; add decimal = "," beside the file\'s name'
             ) from error
         except ValueError as error:
             raise BadDataError(f"{where}: {cell!r} is not a number; correct it") from error
-    return np.array(values, np.float64)
+
+    cells = list(zip(table.lines, table.text(column), strict=True))
+    return np.array(read_each(cells, number, np.nan), np.float64)
 
 
 def _points(table: TextTable, x_column: str, y_column: str) -> Any:
@@ -152,13 +156,16 @@ def _degrees(table: TextTable, lon_column: str, lat_column: str, name: str) -> A
 
 def _shapes(table: TextTable, column: str) -> Any:
     shapes = np.full(len(table.rows), None, dtype=object)
+    faults = []
     for row, (line, text) in enumerate(zip(table.lines, table.text(column), strict=True)):
         if not text:
             continue
         try:
             shapes[row] = shapely.force_2d(shapely.from_wkt(text))
-        except shapely.errors.ShapelyError as error:
-            raise BadDataError(
+        except shapely.errors.ShapelyError:
+            faults.append(
                 f"{table.name}:{line}: {column}: {text[:40]!r} is no well-known text of a shape"
-            ) from error
+            )
+    if faults:
+        raise told(faults)
     return shapes

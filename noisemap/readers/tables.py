@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from noisemap.errors import BadDataError
+from noisemap.readers.faults import read_each, told
 from noisemap.readers.paths import plain_file
 
 FloatArray = npt.NDArray[np.float64]
@@ -70,17 +71,17 @@ class TextTable:
         Raises
         ------
         BadDataError
-            Naming line and column, when a cell is not a number within the limits.
+            Naming line and column of every cell that is not a number within the limits.
         """
         if column not in self.header and default is not None:
             return np.full(len(self.rows), default)
-        return np.array(
-            [
-                self._number(line, column, cell, minimum, maximum, default)
-                for line, cell in zip(self.lines, self.text(column), strict=True)
-            ],
-            np.float64,
+        cells = list(zip(self.lines, self.text(column), strict=True))
+        found = read_each(
+            cells,
+            lambda one: self._number(one[0], column, one[1], minimum, maximum, default),
+            math.nan,
         )
+        return np.array(found, np.float64)
 
     def choice(
         self, column: str, allowed: Sequence[str], default: str | None = None
@@ -90,15 +91,16 @@ class TextTable:
         Raises
         ------
         BadDataError
-            Naming line and column of a cell that is none of them.
+            Naming line and column of every cell that is none of them.
         """
         cells = self.text(column, default)
-        for line, cell in zip(self.lines, cells, strict=True):
-            if cell not in allowed:
-                raise BadDataError(
-                    f"{self.name}:{line}: {column}: {cell!r} is not allowed "
-                    f"(allowed: {', '.join(allowed)})"
-                )
+        faults = [
+            f"{self.name}:{line}: {column}: {cell!r} is not allowed (allowed: {', '.join(allowed)})"
+            for line, cell in zip(self.lines, cells, strict=True)
+            if cell not in allowed
+        ]
+        if faults:
+            raise told(faults)
         return cells
 
     def _number(

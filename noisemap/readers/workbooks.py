@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from noisemap.errors import BadDataError
+from noisemap.readers.faults import told
 from noisemap.readers.paths import plain_file
 from noisemap.readers.tables import TextTable
 
@@ -113,28 +114,31 @@ def _sheet_table(name: str, book: Any, wanted: str | None, choose: str) -> TextT
 def _text_rows(name: str, sheet: Any) -> list[tuple[int, tuple[str, ...]]]:
     """Rows with their numbers; empty rows are left out, empty cells at the end cut."""
     rows = []
+    faults: list[str] = []
     for number, cells in enumerate(sheet.iter_rows(), start=1):
         if number > MOST_ROWS or len(cells) > MOST_COLUMNS:
             raise BadDataError(
                 f"{name}: sheet {sheet.title!r} has more than {MOST_ROWS:,} rows "
                 f"or {MOST_COLUMNS} columns; split it"
             )
-        texts = tuple(_cell_text(name, cell) for cell in cells)
+        texts = tuple(_cell_text(name, cell, faults) for cell in cells)
         if any(texts):
             rows.append((number, texts))
+    if faults:
+        raise told(faults)
     return rows
 
 
-def _cell_text(name: str, cell: Any) -> str:
+def _cell_text(name: str, cell: Any, faults: list[str]) -> str:
     """Cell as text; dates in ISO form, whole numbers without a point."""
     value = cell.value
     if value is None:
         return ""
     where = f"{name}: cell {cell.coordinate}"
     if cell.data_type == "f":
-        raise BadDataError(f"{where} holds a formula; paste its value instead")
+        faults.append(f"{where} holds a formula; paste its value instead")
     if cell.data_type == "e":
-        raise BadDataError(f"{where} holds the error {value}; correct it")
+        faults.append(f"{where} holds the error {value}; correct it")
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, datetime.datetime):

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -14,6 +15,7 @@ from rasterio.features import rasterize
 
 from noisemap.data_tables import table_rows
 from noisemap.errors import BadDataError
+from noisemap.readers.faults import more_of, read_each
 from noisemap.readers.osm import OsmArea, is_osm, read_areas
 from noisemap.readers.vectors import read_layer
 from noisemap.scene.crs import WGS84, move_shapes
@@ -85,7 +87,7 @@ def read_land(inputs: SceneInputs, crs: str) -> tuple[Land, list[Repair]]:
     if len(wrong):
         raise BadDataError(
             f"{layer.name}: feature {frame['id'].iloc[wrong[0]]!r} is a "
-            f"{shapes[wrong[0]].geom_type}; ground cover is polygons"
+            f"{shapes[wrong[0]].geom_type}{more_of(wrong)}; ground cover is polygons"
         )
     columns = [column for column in GROUND_COLUMNS if column in frame.columns]
     tags = tuple(
@@ -96,7 +98,23 @@ def read_land(inputs: SceneInputs, crs: str) -> tuple[Land, list[Repair]]:
         }
         for row in frame[columns].itertuples(index=False)
     )
+    read_each(list(zip(frame["id"], tags, strict=True)), partial(_checked, layer.name), 0.0)
     return Land(shapes, tags), layer_repairs("ground", layer, crs)
+
+
+def _checked(name: str, feature: tuple[str, Mapping[str, str]]) -> float:
+    """Factor of a feature, 1 where it states none."""
+    item, tags = feature
+    text = tags.get("factor", "1")
+    try:
+        factor = float(text)
+    except ValueError:
+        factor = -1.0
+    if not 0.0 <= factor <= 1.0:
+        raise BadDataError(
+            f"{name}: feature {item!r}: factor: {text!r} is not allowed (allowed: 0..1)"
+        )
+    return factor
 
 
 def _word(value: object) -> str:
@@ -165,13 +183,7 @@ def _factor(
     tags: dict[str, str], table: dict[tuple[str, str], tuple[float, int]]
 ) -> tuple[float, int] | None:
     if "factor" in tags:
-        try:
-            value = float(tags["factor"])
-        except ValueError:
-            value = -1.0
-        if not 0.0 <= value <= 1.0:
-            raise BadDataError(f"ground: factor: {tags['factor']!r} is not allowed (allowed: 0..1)")
-        return value, HARD_ORDER - 1
+        return float(tags["factor"]), HARD_ORDER - 1
     for key in ("natural", "landuse"):
         found = table.get((key, tags.get(key, "")))
         if found is not None:

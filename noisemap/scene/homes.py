@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -13,6 +14,7 @@ import shapely
 
 from noisemap.data_tables import table_rows
 from noisemap.errors import BadDataError, StudyError
+from noisemap.readers.faults import Faults, more_of, read_each
 from noisemap.readers.osm import OsmArea
 from noisemap.readers.vectors import Layer, read_layer
 from noisemap.scene.crs import WGS84, Bounds, move_shapes, why_apart
@@ -26,6 +28,12 @@ BoolArray = npt.NDArray[np.bool_]
 
 KINDS = ("home", "school", "clinic", "hotel", "other", "none")
 HOME_COLUMNS = ("id", "label", "kind", "dwellings", "levels", "people", "height_m", "height")
+NUMBER_LIMITS = (
+    ("dwellings", 0.0, 5000.0),
+    ("levels", 0.5, 200.0),
+    ("people", 0.0, 100_000.0),
+    ("height_m", 0.5, 900.0),
+)
 HOME_NUMBERS = ("dwellings", "levels", "people", "height_m", "height")
 SMALLEST_HOME_M2 = rule("homes", "smallest_home_m2")
 NET_SHARE = rule("homes", "net_share")  # of the gross floor
@@ -94,28 +102,22 @@ def read_buildings(inputs: SceneInputs, crs: str) -> tuple[Buildings, list[Repai
         kind = "points" if dimension == 0 else "polygons"
         raise BadDataError(
             f"{layer.name}: feature {frame['id'].iloc[wrong[0]]!r} is a "
-            f"{shapes[wrong[0]].geom_type}; [homes] source = "
+            f"{shapes[wrong[0]].geom_type}{more_of(wrong)}; [homes] source = "
             f"{inputs.homes_source!r} reads {kind}"
         )
     if dimension == 0:
         shapes = shapely.centroid(shapes)
     count = len(frame)
+    faults = Faults()
+    no_kinds: tuple[str, ...] = ()
+    kinds = faults.tried(lambda: _kinds(layer.name, frame, count, inputs.homes_kinds), no_kinds)
+    numbers = [
+        faults.tried(partial(_numbers, layer.name, frame, column, low, high), np.zeros(0))
+        for column, low, high in NUMBER_LIMITS
+    ]
+    faults.raise_all()
     labels = _strings(frame, "label", count)
-    buildings = Buildings(
-        tuple(frame["id"]),
-        labels,
-        _kinds(layer.name, frame, count, inputs.homes_kinds),
-        shapes,
-        *(
-            _numbers(layer.name, frame, column, low, high)
-            for column, low, high in (
-                ("dwellings", 0.0, 5000.0),
-                ("levels", 0.5, 200.0),
-                ("people", 0.0, 100_000.0),
-                ("height_m", 0.5, 900.0),
-            )
-        ),
-    )
+    buildings = Buildings(tuple(frame["id"]), labels, kinds, shapes, *numbers)
     return buildings, layer_repairs("homes", layer, crs)
 
 
@@ -177,27 +179,29 @@ def _numbers(
     """Numbers of a column, NaN where blank or absent."""
     if column not in frame.columns:
         return np.full(len(frame), np.nan)
-    values: list[float] = []
-    for row, value in enumerate(frame[column].tolist(), start=1):
-        if value is None or value != value or value == "":
-            values.append(np.nan)
-            continue
+
+    def number(item: tuple[int, Any]) -> float:
+        row, value = item
+        if value is None or value != value or str(value).strip() == "":
+            return np.nan
         text = str(value).strip()
         try:
-            number = float(text)
+            found = float(text)
         except ValueError as error:
             comma = ", has a decimal comma" if text.replace(",", "", 1).isdigit() else ""
             raise BadDataError(
                 f"{name}: feature {row}: {column}: {text!r} is not a number{comma}; "
                 "write it with a point"
             ) from error
-        if not minimum <= number <= maximum:
+        if not minimum <= found <= maximum:
             raise BadDataError(
                 f"{name}: feature {row}: {column}: {text} is not allowed "
                 f"(allowed: {minimum:g}..{maximum:g})"
             )
-        values.append(number)
-    return np.array(values, np.float64)
+        return found
+
+    cells = list(enumerate(frame[column].tolist(), start=1))
+    return np.array(read_each(cells, number, np.nan), np.float64)
 
 
 def osm_buildings(areas: tuple[OsmArea, ...], crs: str) -> Buildings:

@@ -12,6 +12,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from noisemap.errors import BadDataError
+from noisemap.readers.faults import read_each
 from noisemap.readers.osm import is_osm, read_ways
 from noisemap.readers.vectors import read_layer
 from noisemap.scene.crs import move_shapes, project
@@ -180,9 +181,11 @@ def _layer_walls(
     frame = layer.frame
     column = next((name for name in ("height_m", "height") if name in frame.columns), None)
     cells = [None] * len(frame) if column is None else frame[column].tolist()
-    heights = [
-        _height(layer.name, item, value) for item, value in zip(frame["id"], cells, strict=True)
-    ]
+    heights = read_each(
+        list(zip(frame["id"], cells, strict=True)),
+        lambda one: _height(layer.name, one[0], one[1]),
+        np.nan,
+    )
     shapes = move_shapes(frame.crs, crs, frame.geometry.to_numpy())
     if (shapely.get_dimensions(shapes) == 0).any():
         raise BadDataError(f"{layer.name}: holds points; walls are lines or polygons")

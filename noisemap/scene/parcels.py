@@ -10,6 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from noisemap.errors import BadDataError
+from noisemap.readers.faults import more_of, read_each
 from noisemap.readers.rasters import cells_lattice, read_cells
 from noisemap.readers.vectors import read_layer
 from noisemap.scene.crs import move_bounds, move_shapes
@@ -237,7 +238,7 @@ def _areas(inputs: SceneInputs, crs: str) -> tuple[npt.NDArray[Any], FloatArray,
     if len(wrong):
         raise BadDataError(
             f"{layer.name}: feature {layer.frame['id'].iloc[wrong[0]]!r} is a "
-            f"{areas[wrong[0]].geom_type}; areas of people are polygons"
+            f"{areas[wrong[0]].geom_type}{more_of(wrong)}; areas of people are polygons"
         )
     return areas, people, layer_repairs("homes", layer, crs)
 
@@ -275,16 +276,19 @@ def _people(name: str, frame: Any) -> FloatArray:
             f'{name}: no column people; name it: columns = {{ people = "..." }} in '
             "[homes.population]"
         )
-    found = []
-    for row, value in enumerate(frame["people"].tolist(), start=1):
+
+    def number(item: tuple[int, Any]) -> float:
+        row, value = item
         try:
-            number = float(value)
+            found = float(value)
         except (TypeError, ValueError):
-            number = np.nan
-        if not 0.0 <= number < MOST_PEOPLE:
+            found = np.nan
+        if not 0.0 <= found < MOST_PEOPLE:
             raise BadDataError(
                 f"{name}: feature {row}: people: {value!r} is not allowed (allowed: 0 or more); "
                 "correct it, or remove the area"
             )
-        found.append(number)
-    return np.array(found, np.float64)
+        return found
+
+    cells = list(enumerate(frame["people"].tolist(), start=1))
+    return np.array(read_each(cells, number, np.nan), np.float64)

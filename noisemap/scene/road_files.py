@@ -12,6 +12,7 @@ import numpy.typing as npt
 import shapely
 
 from noisemap.errors import BadDataError, StudyError
+from noisemap.readers.faults import more_of
 from noisemap.readers.osm import is_osm, read_ways
 from noisemap.readers.vectors import read_layer
 from noisemap.scene.crs import WGS84, project
@@ -143,7 +144,7 @@ def _from_layer(inputs: SceneInputs) -> RawRoads:
     if len(wrong):
         raise BadDataError(
             f"{layer.name}: feature {wrong['id'].iloc[0]!r} is a "
-            f"{wrong.geometry.geom_type.iloc[0]}; roads are lines"
+            f"{wrong.geometry.geom_type.iloc[0]}{more_of(wrong)}; roads are lines"
         )
     parts = Counter(frame["id"])
     number: Counter[str] = Counter()
