@@ -171,6 +171,8 @@ PRINTED = {
     "health_night_interim": ("l_night", 55.0, "total", "who-2009"),
     "bedroom_outdoor": ("l_night", 45.0, "total", "who-1999"),
     "bedroom_outdoor_max": ("l_a_max", 60.0, "total", "who-1999"),
+    "bedroom_indoor": ("l_night", 30.0, "total", "who-1999"),
+    "bedroom_indoor_max": ("l_a_max", 45.0, "total", "who-1999"),
 }
 
 

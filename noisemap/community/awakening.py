@@ -80,6 +80,29 @@ def indoor_level(
     return np.asarray(np.asarray(outdoor_level, dtype=float) - difference)
 
 
+def facade_differences() -> tuple[float, float, float]:
+    """Differences from outside to inside that are shown side by side.
+
+    Returns
+    -------
+    tuple of float
+        Window open, slightly open (the default) and closed. [dB]
+
+    References
+    ----------
+    who-1999 : 15 dB with the window slightly open
+    locher-2018 : medians of 10 and 28 dB with the window open and closed
+
+    Examples
+    --------
+    >>> facade_differences()
+    (10.0, 15.0, 28.0)
+    """
+    table = toml_table("noisemap.community", "curves.toml")["facade_difference_db"]
+    low, high = table["range"]["value"]
+    return float(low), float(table["value"]), float(high)
+
+
 def awakening_probability(level_indoor: npt.ArrayLike, curve: str = DEFAULT_CURVE) -> FloatArray:
     """Probability that one pass wakes a sleeper.
 

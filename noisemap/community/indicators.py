@@ -26,13 +26,15 @@ BAND_WIDTH_DB = 5
 
 @dataclass(frozen=True)
 class Periods:
-    """Which hours of the day count as evening and as night."""
+    """Which hours of the day count as evening, as night, and for kinds of places as their own."""
 
     night: frozenset[int]
     evening: frozenset[int] = frozenset()
+    own: tuple[tuple[str, frozenset[int]], ...] = ()  # kind of place and its hours
 
     def __post_init__(self) -> None:
-        if not self.night | self.evening <= frozenset(range(HOURS)):
+        named = self.night.union(self.evening, *(hours for _, hours in self.own))
+        if not named <= frozenset(range(HOURS)):
             raise OutOfDomainError("periods: an hour is not allowed (allowed: 0 to 23)")
         if self.night & self.evening:
             raise OutOfDomainError(

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from noisemap.community.awakening import facade_differences
+from noisemap.community.criteria import criterion
 from noisemap.community.indicators import (
     Periods,
     day_evening_night_level,
@@ -16,7 +18,7 @@ from noisemap.community.indicators import (
     night_level,
     worst_hour,
 )
-from noisemap.community.passes import expected_passes
+from noisemap.community.passes import exceedance_probability, expected_passes
 from noisemap.exposure.product import PassLevels
 from noisemap.exposure.results import HomeLevels
 from noisemap.exposure.rules import rule as chosen
@@ -69,9 +71,18 @@ def braking_passes_above(
     is traffic, not braking.
     """
     counts = rule.per_hour[:, sorted(hours)].sum(axis=1)
+    return np.asarray(_led_above(rule, level, spread) @ counts)
+
+
+def _led_above(rule: Scenario, level: float, spread: float) -> FloatArray:
+    """Probability that a pass is a braking pass above a level, over (receiver, class) [1]."""
     led = rule.exhaust_share >= chosen("exhaust_led")
-    heard = np.where(led, rule.maximum, -np.inf)
-    return expected_passes(heard, spread, counts, level)
+    return exceedance_probability(np.where(led, rule.maximum, -np.inf), spread, level)
+
+
+def bedroom_maximum() -> float:
+    """Level of single events inside a bedroom that the passes inside are counted above [dB]."""
+    return criterion("bedroom_indoor_max").limit_db
 
 
 def loudest(values: FloatArray, receivers: Receivers, homes: Homes) -> FloatArray:
@@ -92,8 +103,8 @@ def home_levels(
     """Indicators of one rule at every home, each at its loudest receiver.
 
     Ldn and Lden keep the hours of their own definitions; the night level and the
-    passes a night take the study's night.  `background` holds the levels of the
-    24 hours, or is None.
+    passes a night take the study's night; each kind of place has its own hours
+    beside them.  `background` holds the levels of the 24 hours, or is None.
     """
 
     def at_home(values: FloatArray) -> FloatArray:
@@ -107,6 +118,9 @@ def home_levels(
     by_hour = np.zeros((len(homes.home_id), 24))
     np.maximum.at(by_hour, receivers.home, rule.braking_by_hour)
     worst, hour = worst_hour(by_hour)
+    above = {level: _led_above(rule, level, spread) for level in PASS_LEVELS}
+    night = rule.per_hour[:, sorted(periods.night)].sum(axis=1)
+    inside = bedroom_maximum()
     return HomeLevels(
         l_dn=at_home(day_night_level(rule.braking_by_hour)),
         l_den=at_home(day_evening_night_level(rule.braking_by_hour)),
@@ -114,15 +128,48 @@ def home_levels(
         l_eq_worst_hour=worst,
         worst_hour=hour,
         l_a_max=at_home(rule.maximum[:, occurs].max(axis=1, initial=-np.inf)),
-        passes_night={
-            level: at_home(braking_passes_above(rule, periods.night, level, spread))
-            for level in PASS_LEVELS
-        },
+        passes_night={level: at_home(above[level] @ night) for level in PASS_LEVELS},
         l_eq_traffic=at_home(equivalent_level(traffic)),
         l_den_traffic=at_home(day_evening_night_level(traffic)),
         l_night_traffic=at_home(night_level(traffic, periods)),
         l_night_total=total,
+        l_own=_own_level(rule, receivers, homes, periods) if periods.own else None,
+        passes_own={
+            level: _own_passes(above[level], rule, receivers, homes, periods)
+            for level in PASS_LEVELS
+            if periods.own
+        },
+        passes_inside={
+            difference: at_home(_led_above(rule, inside + difference, spread) @ night)
+            for difference in facade_differences()
+        },
     )
+
+
+def _own_level(rule: Scenario, receivers: Receivers, homes: Homes, periods: Periods) -> FloatArray:
+    """Level of braking trucks at every place in the hours of its kind [dB]."""
+    out = np.full(len(homes.home_id), -np.inf)
+    kinds = np.array(homes.kind)
+    for kind, hours in periods.own:
+        mine = kinds == kind
+        if mine.any():
+            level = equivalent_level(rule.braking_by_hour, hours)
+            out[mine] = loudest(level, receivers, homes)[mine]
+    return out
+
+
+def _own_passes(
+    above: FloatArray, rule: Scenario, receivers: Receivers, homes: Homes, periods: Periods
+) -> FloatArray:
+    """Braking passes at every place in the hours of its kind [1]."""
+    out = np.zeros(len(homes.home_id))
+    kinds = np.array(homes.kind)
+    for kind, hours in periods.own:
+        mine = kinds == kind
+        if mine.any():
+            counts = rule.per_hour[:, sorted(hours)].sum(axis=1)
+            out[mine] = loudest(above @ counts, receivers, homes)[mine]
+    return out
 
 
 INDICATORS: dict[str, Callable[[FloatArray], FloatArray]] = {

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from noisemap.exposure.community import Character
 from noisemap.states import Zone
 
 FloatArray = npt.NDArray[np.float64]
@@ -56,6 +57,11 @@ class HomeLevels:
     l_den_traffic: FloatArray
     l_night_traffic: FloatArray
     l_night_total: FloatArray | None  # with the background, where one was given
+    l_own: FloatArray | None = None  # braking trucks in the hours of each kind of place [dB]
+    passes_own: Mapping[int, FloatArray] = field(default_factory=dict)
+    # level [dB] -> braking passes above it in the hours of each kind of place
+    passes_inside: Mapping[float, FloatArray] = field(default_factory=dict)
+    # facade difference [dB] -> braking passes a night above the bedroom's maximum inside
 
 
 @dataclass(frozen=True)
@@ -103,6 +109,8 @@ class ZoneResult:
     verdict: str
     sentence: str
     reasons: tuple[str, ...] = ()
+    quieter_bounds: tuple[FloatArray, FloatArray] | None = None
+    # per home: 90 % interval of the fall of its night level [dB]
     quieter_interval: Interval | None = None  # people-weighted mean of quieter_by [dB]
     gain_with_background: Mapping[int, Interval] = field(default_factory=dict)
     # assumed background [dB] -> people-weighted fall of the total night level [dB]
@@ -172,3 +180,6 @@ class Findings:
     home_halfwidth: FloatArray | None = None
     # per home: half the 90 % interval of its own levels [dB]; None where not computed
     invented: bool = False  # whether the place and its data are made up
+    character: Character | None = None  # None: the study did not ask for it
+    own_hours: Mapping[str, frozenset[int]] = field(default_factory=dict)
+    # kind of place -> the hours that `passes_own` counts

@@ -56,6 +56,14 @@ METHODS = {
 }
 """What a study may ask for: name, title and mark."""
 
+COLOURS = {
+    -1: "low notes damped by the ground",
+    0: "as on an open way",
+    1: "high notes damped",
+    2: "high notes strongly damped",
+}
+"""What is lost on the way, in steps of the difference between 1 kHz and 63 Hz."""
+
 MIDDLE_HZ: FloatArray = np.array([float(name) for name in NOMINAL_THIRDS])
 ONSET_STEP_S = 0.025
 """Step of the levels in which onsets are looked for [s]."""
@@ -86,6 +94,7 @@ class Event:
     state: ExhaustState
     braking_share: float
     track: Track
+    braking: npt.NDArray[np.bool_]  # where on the track the retarder works
 
 
 @dataclass(frozen=True)
@@ -186,14 +195,13 @@ def _key(heard: Heard, one: Loudest) -> tuple[str, int, int]:
     """What homes of a group have in common: exhaust, doubling of the distance, colour."""
     state = heard.classes[one.pass_class].exhaust_state
     doubling = int(np.floor(np.log2(max(one.distance / setting("nearest_m"), 1.0))))
-    return state, doubling, int(np.floor(one.colour / setting("colour_step_db") + 0.5))
+    colour = int(np.floor(one.colour / setting("colour_step_db") + 0.5))
+    return state, doubling, min(max(colour, min(COLOURS)), max(COLOURS))
 
 
 def _place(key: tuple[str, int, int]) -> str:
     low = setting("nearest_m") * 2.0 ** key[1]
-    words = ("as on an open way", "high notes damped", "high notes strongly damped")
-    colour = words[min(max(key[2], 0), 2)]
-    return f"homes {low:.0f} to {2.0 * low:.0f} m from the loudest stretch, {colour}"
+    return f"homes {low:.0f} to {2.0 * low:.0f} m from the loudest stretch, {COLOURS[key[2]]}"
 
 
 def _engine_state(heard: Heard, one: Loudest) -> tuple[str, float, int, float, float]:
@@ -220,7 +228,8 @@ def _beside_the_road(heard: Heard, one: Loudest, state: ExhaustState) -> Event:
     track = straight_pass(
         setting("nearest_m"), max(speed, 1.0), outlet=outlet, seconds=setting("pass_s")
     )
-    return Event(engine, rpm, cylinders, state, share, track)
+    everywhere = np.ones(len(track.time_s), dtype=bool)
+    return Event(engine, rpm, cylinders, state, share, track, everywhere)
 
 
 def _at_home(heard: Heard, one: Loudest) -> Event:
@@ -236,7 +245,14 @@ def _at_home(heard: Heard, one: Loudest) -> Event:
         outlet_index=OUTLET_HEIGHT_INDEX[heard.trucks[pass_.truck].model.outlet],
         seconds=setting("pass_s"),
     )
-    return Event(engine, rpm, cylinders, pass_.exhaust_state, share, track)
+    assert track.along_m is not None
+    parts = heard.scene.stretches
+    rows = road_rows(parts, pass_.road)
+    drive = heard.drives[pass_.road, pass_.direction, pass_.truck, pass_.variant]
+    cylinders_at = drive.braking_cylinders if pass_.direction > 0 else drive.braking_cylinders[::-1]
+    at = np.searchsorted(parts.to_m[rows], track.along_m).clip(0, len(rows) - 1)
+    braking = np.asarray(cylinders_at[at] > 0)
+    return Event(engine, rpm, cylinders, pass_.exhaust_state, share, track, braking)
 
 
 def _judged(
@@ -257,13 +273,20 @@ def _judged(
         calibration_db=heard.calibration_db,
     )
     running = vehicle_sound_power("heavy", event.track.speed_ms, temperature_c=heard.temperature_c)
-    track = loudest_part(pulses, running, event.track)
+    kept = loudest_part(pulses, running, event.track, event.braking)
+    track = event.track.part(kept)
     read = read_levels(
         pressure_in_thirds(
-            pulses, event.engine_speed_rpm, running, track, event.braking_share, seed
+            pulses,
+            event.engine_speed_rpm,
+            running,
+            track,
+            event.braking[kept],
+            event.braking_share,
+            seed,
         )
     )
-    triples = tone_triples(pulses, event.engine_speed_rpm, running, track)
+    triples = tone_triples(pulses, event.engine_speed_rpm, running, track, event.braking[kept])
     middle = MIDDLE_HZ[1:-1]
     triples[~heard_third(triples[:, 1], middle)] = np.nan
     excess = tone_excess(triples)[:, 1]

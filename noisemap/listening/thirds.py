@@ -24,6 +24,7 @@ from noisemap.source.radiation import (
 )
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
 
 TABLE_SAMPLES = 1 << 14
 FILTER_ORDER = 4
@@ -68,19 +69,20 @@ def row_of(third: npt.ArrayLike) -> npt.NDArray[np.int64]:
     return np.asarray(np.maximum(place // 3, 0), dtype=np.int64)
 
 
-def loudest_part(pulses: Pulses, running_db: FloatArray, track: Track) -> Track:
-    """The seconds of a pass around its highest A-weighted level."""
+def loudest_part(
+    pulses: Pulses, running_db: FloatArray, track: Track, braking: BoolArray
+) -> BoolArray:
+    """Which steps of a pass lie in the seconds around its highest A-weighted level.
+
+    `braking` tells along the track where the retarder works.
+    """
     octaves = octave_level(_exhaust_thirds(pulses)) + A_WEIGHT
-    energy = to_energy(octaves - track.attenuation_db).sum(axis=1)
+    energy = to_energy(octaves - track.attenuation_db).sum(axis=1) * braking
     energy += to_energy(running_db + A_WEIGHT - track.running_db).sum(axis=1)
     half = 0.5 * setting("around_maximum_s")
     middle = track.time_s[int(energy.argmax())]
     middle = np.clip(middle, track.time_s[0] + half, track.time_s[-1] - half)
-    kept = np.abs(track.time_s - middle) <= half + 1e-9
-    return Track(
-        track.time_s[kept], track.distance_m[kept], track.image_m[kept],
-        track.attenuation_db[kept], track.running_db[kept], track.speed_ms, track.name,
-    )  # fmt: skip
+    return np.asarray(np.abs(track.time_s - middle) <= half + 1e-9)
 
 
 def _exhaust_thirds(pulses: Pulses) -> FloatArray:
@@ -95,6 +97,7 @@ def pressure_in_thirds(
     engine_speed_rpm: float,
     running_db: FloatArray,
     track: Track,
+    braking: BoolArray,
     braking_share: float,
     seed: int,
 ) -> FloatArray:
@@ -114,8 +117,10 @@ def pressure_in_thirds(
         Sound power of rolling and propulsion in octaves. [dB]
     track : Track
         The part of the pass.
+    braking : ndarray of bool
+        Where on the track the retarder works at all.
     braking_share : float
-        Share of the time with the retarder on. [1] 0 to 1.
+        Share of the time with the retarder on there. [1] 0 to 1.
     seed : int
         Seed of the noise. [1]
 
@@ -132,6 +137,7 @@ def pressure_in_thirds(
     time = np.arange(track.time_s[0], track.time_s[-1], 1.0 / rate)
     middle, whole = 0.5 * (time[0] + time[-1]), time[-1] - time[0]
     on = np.abs(time - middle) <= 0.5 * braking_share * whole
+    on &= np.interp(time, track.time_s, braking.astype(float)) >= 0.5
     place = ((time * engine_speed_rpm / 120.0 % 1.0) * TABLE_SAMPLES).astype(np.int64)
     lost = path_rows(track.attenuation_db, track.distance_m)
     row = row_of(pulses.third)
@@ -173,7 +179,11 @@ def _noise(
 
 
 def tone_triples(
-    pulses: Pulses, engine_speed_rpm: float, running_db: FloatArray, track: Track
+    pulses: Pulses,
+    engine_speed_rpm: float,
+    running_db: FloatArray,
+    track: Track,
+    braking: BoolArray,
 ) -> FloatArray:
     """Level of each third and its two neighbours at the loudest moment, all on its own path.
 
@@ -190,6 +200,8 @@ def tone_triples(
         Sound power of rolling and propulsion in octaves. [dB]
     track : Track
         The part of the pass.
+    braking : ndarray of bool
+        Where on the track the retarder works.
 
     Returns
     -------
@@ -205,7 +217,8 @@ def tone_triples(
     power = np.abs(pulses.amplitude) ** 2
     lines = np.array([power @ _third_filter(frequency, middle) for middle in THIRDS_HZ])
     flow, running = to_energy(pulses.flow_noise_db), to_energy(even_thirds(running_db))
-    nearest = int(track.distance_m.argmin())
+    heard = to_energy(A_WEIGHT - track.attenuation_db).sum(axis=1) * braking
+    nearest = int(heard.argmax())
     row = row_of(np.arange(1, len(THIRDS_HZ) - 1))
     exhaust = path_rows(track.attenuation_db, track.distance_m)[nearest, row][:, None]
     rolling = path_rows(track.running_db, track.distance_m)[nearest, row][:, None]

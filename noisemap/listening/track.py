@@ -47,6 +47,14 @@ class Track:
         """Duration [s]."""
         return float(self.time_s[-1] - self.time_s[0])
 
+    def part(self, kept: npt.NDArray[np.bool_]) -> Track:
+        """Some of its steps."""
+        return Track(
+            self.time_s[kept], self.distance_m[kept], self.image_m[kept],
+            self.attenuation_db[kept], self.running_db[kept], self.speed_ms, self.name,
+            None if self.along_m is None else self.along_m[kept],
+        )  # fmt: skip
+
 
 def straight_pass(
     distance_m: float,

@@ -7,20 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from noisemap.community.annoyance import people_highly_annoyed
-from noisemap.community.awakening import (
-    awakening_probability,
-    below_range,
-    indoor_level,
-    probability_of_any,
-)
-from noisemap.community.indicators import (
-    day_evening_night_level,
-    level_band,
-    named_periods,
-    night_level,
-    people_by_band,
-)
+from noisemap.community.indicators import night_level, people_by_band
 from noisemap.descent.drive import Drive
 from noisemap.exposure.driving import road_rows
 from noisemap.exposure.levels import braking_passes_above
@@ -39,6 +26,7 @@ from noisemap.source.emission import exhaust_sound_power
 from noisemap.states import EXHAUST_STATES
 from noisemap.study.compute import Computed
 from noisemap.study.doubts import doubts
+from noisemap.study.effects import character_of, effect_sources, optional_effects
 from noisemap.study.hours import show_hours
 from noisemap.study.method import other_paths
 from noisemap.study.prepare import Prepared
@@ -57,7 +45,6 @@ FAR_M = 1000.0
 ROADSIDE_M, MICROPHONE_M = 15.2, 1.2
 NIGHT_BANDS = (35, 75)
 MAXIMUM_BANDS = (45, 90)
-ANNOYANCE_FLOOR_DEN, SLEEP_FLOOR_NIGHT = 53.0, 45.0
 STUDY_SOURCES = (
     "iso9613-1",
     "iso9613-2",
@@ -111,10 +98,19 @@ def findings(
         warnings=(*calibration_note(prepared), *doubts(prepared, scene), *_warnings(base)),
         method=_method(prepared, computed),
         uncertainty=_uncertainty(prepared),
-        sources=STUDY_SOURCES
-        + tuple(rule.source for rule in base.criteria if rule.source not in STUDY_SOURCES),
+        sources=tuple(
+            dict.fromkeys(
+                (
+                    *STUDY_SOURCES,
+                    *(rule.source for rule in base.criteria),
+                    *effect_sources(prepared.study.criteria),
+                )
+            )
+        ),
         gain_with_background=recommended[0].gain_with_background if recommended else {},
-        optional_effects=_optional_effects(base),
+        optional_effects=optional_effects(prepared, computed),
+        character=character_of(prepared, computed),
+        own_hours=dict(prepared.periods.own),
         alternatives=ALTERNATIVES,
         home_halfwidth=_halfwidth(base),
         l_night_long_term=from_energy(computed.shares.long_term_energy[base.loudest_receiver]),
@@ -239,6 +235,12 @@ def _assumptions(prepared: Prepared, scene: Scene, computed: Computed) -> tuple[
         said.append(
             "The air pressure follows from the height of the roads: "
             f"{computed.air.pressure:.1f} kPa."
+        )
+    if "shift_sleep" not in study.traffic.periods.model_fields_set:
+        said.append(
+            "Those who work at night are taken to sleep "
+            f"{show_hours(study.traffic.periods.shift_sleep)}; "
+            "set [traffic.periods] shift_sleep."
         )
     own_hours = study.homes.hours
     kinds = [kind for kind in type(own_hours).model_fields if kind in scene.homes.kind]
@@ -388,42 +390,3 @@ def _halfwidth(base: Base) -> FloatArray:
     )
     common = level_spread(energy, base.draws)
     return np.asarray(HALF_OF_90_PER_CENT * np.hypot(common, base.home_sigma))
-
-
-def _people_affected(
-    levels: FloatArray, people: FloatArray, floor: float, curve: str
-) -> tuple[float, float]:
-    """People affected by a curve at its band centres, and the people below its range."""
-    counted = levels >= floor
-    by_band: dict[int, float] = {}
-    for band, count in zip(level_band(levels[counted]), people[counted], strict=True):
-        by_band[int(band)] = by_band.get(int(band), 0.0) + float(count)
-    return people_highly_annoyed(by_band, curve), float(people[~counted].sum())
-
-
-def _optional_effects(base: Base) -> dict[str, str]:
-    """Effects by recalled curves: shown on request, never the deciding number."""
-    den = day_evening_night_level(base.free.traffic_by_hour)
-    night = night_level(base.free.traffic_by_hour, named_periods("eu"))
-    annoyed, quiet_den = _people_affected(den, base.people, ANNOYANCE_FLOOR_DEN, "eu_2020")
-    disturbed, quiet_night = _people_affected(
-        night, base.people, SLEEP_FLOOR_NIGHT, "sleep_eu_2020"
-    )
-    people = base.scene.homes.people
-    place = base.loudest_receiver
-    counts = np.array([one.per_hour[sorted(base.periods.night)].sum() for one in base.classes])
-    inside = indoor_level(from_energy(base.passes.energy[place].astype(float)))
-    woken = probability_of_any(awakening_probability(inside), counts) if base.classes else 0.0
-    quiet = float(people[np.all(below_range(inside), axis=1)].sum())
-    return {
-        "people highly annoyed by all modelled traffic (recalled coefficients)": (
-            f"{annoyed:,.0f}; {quiet_den:,.0f} people are below the curve's range"
-        ),
-        "people highly sleep-disturbed by all modelled traffic (recalled coefficients)": (
-            f"{disturbed:,.0f}; {quiet_night:,.0f} people are below the curve's range"
-        ),
-        "people woken at least once a night by braking trucks (recalled coefficients)": (
-            f"{np.sum(woken * people):,.0f} with windows slightly open (15 dB; 10 to 28 dB is "
-            f"usual); {quiet:,.0f} people are below the curve's range"
-        ),
-    }

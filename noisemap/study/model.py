@@ -221,6 +221,7 @@ class Periods(Table):
 
     night: Hours = frozenset({22, 23, 0, 1, 2, 3, 4, 5, 6})
     evening: Hours = frozenset({19, 20, 21})
+    shift_sleep: Hours = frozenset(range(8, 16))  # when those who work at night sleep at home
 
     @model_validator(mode="after")
     def _apart(self) -> Self:
@@ -377,6 +378,12 @@ class CriteriaTable(Table):
     """Which published lines the levels are compared with."""
 
     use: list[str] = []
+    # assessed only on request; what is not asked for is "not assessed", never 0
+    character: Literal["not_assessed", "levels", "onset", "classes"] = "not_assessed"
+    awakenings: Literal["not_assessed", "logistic_2008", "power_1997", "quadratic_2006"] = (
+        "not_assessed"
+    )
+    annoyance: Literal["not_assessed", "eu_2020", "road_2001"] = "eu_2020"
     worth_people_passes: Annotated[float, Field(gt=0.0)] = 5.0
 
 

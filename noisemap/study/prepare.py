@@ -164,7 +164,14 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         profile_file=files.get("traffic.assumed.profile"),
         trucks=_trucks(study, files),
         practice=_practice(study),
-        periods=Periods(study.traffic.periods.night, study.traffic.periods.evening),
+        periods=Periods(
+            study.traffic.periods.night,
+            study.traffic.periods.evening,
+            (
+                ("home", study.traffic.periods.shift_sleep),
+                *sorted(study.homes.hours.model_dump().items()),
+            ),
+        ),
         zones=tuple(
             Zone(
                 name=zone.name,
