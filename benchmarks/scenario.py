@@ -11,13 +11,15 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numba
 import numpy as np
 from propagation import Table, machine, spent
 
-from noisemap.exposure.product import PassSound, pass_levels
+from noisemap.exposure.collapsed import BYTES, collapse, scenario_levels
+from noisemap.exposure.product import PassLevels, PassSound, pass_levels
 from noisemap.transfer.store import TransferStore
 
 HOMES, STRETCHES, REACH, CLASSES, ROUNDS = 10_000, 1_100, 331, 4, 9
@@ -62,6 +64,22 @@ def sound() -> PassSound:
     )
 
 
+def check_zone(land: TransferStore, trucks: PassSound, found: PassLevels, zone: np.ndarray) -> None:
+    """The collapsed product against the full one over the same passes, before timing."""
+    energy, peak = trucks.energy.copy(), trucks.peak.copy()
+    energy[:, zone] = 0.0
+    energy[:, zone, 0] = trucks.running[:, zone] * trucks.duration[:, zone, None]
+    peak[:, zone] = 0.0
+    peak[:, zone, 0] = trucks.running[:, zone]
+    full = pass_levels(land, replace(trucks, energy=energy, peak=peak))
+    off = max(
+        float(np.abs(10.0 * np.log10(found.energy / full.energy)).max()),
+        float(np.abs(found.maximum - full.maximum).max()),
+    )
+    if off > 1e-4:
+        raise SystemExit(f"collapsed and full product differ by {off} dB; nothing was timed")
+
+
 def main() -> None:
     reader = argparse.ArgumentParser(description=__doc__)
     reader.add_argument("--json", type=Path, help="write the figures here as well")
@@ -74,19 +92,32 @@ def main() -> None:
     )
     if np.abs(found.energy[0] / exact - 1.0).max() > 1e-5:
         raise SystemExit("product and numpy differ; nothing was timed")
+    classes = collapse(land, trucks)
+    zone = np.zeros(STRETCHES, dtype=bool)
+    zone[400:600] = True
+    check_zone(land, trucks, scenario_levels(classes, zone), zone)
     table = Table()
-    walls: dict[int, list[float]] = {1: [], 2: []}
-    shares: list[float] = []
+    works = {
+        "full product, 16 terms": lambda: pass_levels(land, trucks),
+        "a zone, collapsed to A-weighted classes": lambda: scenario_levels(classes, zone),
+        "collapsing": lambda: collapse(land, trucks),
+    }
+    spans: dict[str, dict[int, list[float]]] = {name: {1: [], 2: []} for name in works}
+    shares: dict[str, list[float]] = {name: [] for name in works}
     for _ in range(ROUNDS):
-        for threads, values in walls.items():
-            numba.set_num_threads(min(threads, numba.config.NUMBA_NUM_THREADS))
-            cpu, wall = spent(lambda: pass_levels(land, trucks))
-            values.append((cpu if threads == 1 else wall) * 1e3)
-            if threads == 2:
-                shares.append(cpu / wall)
-    table.add("(g) full product, 16 terms, one thread", walls[1], "ms CPU")
-    table.add("(g) full product, 16 terms, two threads", walls[2], "ms wall")
-    table.add("cpu/wall, two threads", shares, "1")
+        for name, work in works.items():
+            for threads in (1, 2):
+                numba.set_num_threads(min(threads, numba.config.NUMBA_NUM_THREADS))
+                cpu, wall = spent(work)
+                spans[name][threads].append((cpu if threads == 1 else wall) * 1e3)
+                if threads == 2:
+                    shares[name].append(cpu / wall)
+    for name in works:
+        table.add(f"(g) {name}, one thread", spans[name][1], "ms CPU")
+        table.add(f"(g) {name}, two threads", spans[name][2], "ms wall")
+        table.add(f"cpu/wall, {name}, two threads", shares[name], "1")
+    resident = BYTES * CLASSES * land.paths / 1e6
+    table.add("(g) memory of the collapsed transfers", [resident], "MB")
     print(machine())
     print(table.markdown())
     if choice.json:
