@@ -241,7 +241,7 @@ def test_every_fault_of_every_layer_is_told(study: Path) -> None:
     lots.loc[7, "LAND_USE"] = "R-2A"
     county.write_parcels(study.parent / "parcels.gpkg", lots)
     rows = county.count_rows()
-    rows[5][4], rows[9][4] = "=B2+1", "=B2+2"
+    rows[5][4], rows[9][4], rows[7][3], rows[8][2] = "many", -7, "Bus", "noon"
     county.write_counts(study.parent / "counts.xlsx", rows)
     found, _ = check_study(study, Silent())
     told = found["problems"]
@@ -249,8 +249,10 @@ def test_every_fault_of_every_layer_is_told(study: Path) -> None:
         "kind 'r-2a' is not allowed",
         "feature 3: dwellings: -3 is not allowed",
         "feature 6: dwellings: -4 is not allowed",
-        "cell E6 holds a formula",
-        "cell E10 holds a formula",
+        "counts.xlsx:6: vehicles_per_hour: 'many' is not a number",
+        "counts.xlsx:10: vehicles_per_hour: -7 is not allowed",
+        "counts.xlsx:8: vehicle_class: 'bus' is not allowed",
+        "counts.xlsx:9: hour: 'noon' is not allowed",
     ):
         assert sum(part in line for line in told) == 1, told
 

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from noisemap.data_tables import table_rows
 from noisemap.errors import BadDataError
 from noisemap.readers.coordinates import any_table
+from noisemap.readers.faults import told
 from noisemap.readers.tables import TextTable
 from noisemap.scene.model import Road
 from noisemap.states import EXHAUST_STATES, VEHICLE_CLASSES, ExhaustState, VehicleClass
@@ -193,7 +194,7 @@ def flows_from_table(
     Raises
     ------
     BadDataError
-        With every column's first fault, the unknown roads and the double rows.
+        With the faults of every column, the unknown roads and the double rows.
     """
     columns = _columns(table, roads)
     pieces = {name: named_roads(name, roads) for name in set(columns[0])}
@@ -258,7 +259,21 @@ def _missing_hours(columns: Sequence[Sequence[Any]]) -> list[str]:
     ]
 
 
-def _columns(table: TextTable, roads: Sequence[Road]) -> tuple[Sequence[Any], ...]:
+def require_plain_counts(table: TextTable) -> None:
+    """Nothing, when every cell of a counts table is one that is read, whatever the roads.
+
+    Raises
+    ------
+    BadDataError
+        With the faults of all columns.
+    """
+    _, faults = _cells(table)
+    if faults:
+        raise BadDataError("\n".join(faults))
+
+
+def _cells(table: TextTable) -> tuple[list[Sequence[Any]], list[str]]:
+    """Columns in the order of COUNT_COLUMNS, and the faults in them."""
     faults: list[str] = []
 
     def tried(read: Callable[[], Sequence[Any]]) -> Sequence[Any]:
@@ -268,9 +283,8 @@ def _columns(table: TextTable, roads: Sequence[Road]) -> tuple[Sequence[Any], ..
             faults.append(str(error))
             return ()
 
-    names = table.text("road")
     wanted = [
-        names,
+        table.text("road"),
         tried(lambda: table.choice("direction", DIRECTIONS)),
         tried(lambda: table.choice("hour", [str(hour) for hour in range(24)])),
         tried(lambda: table.choice("vehicle_class", VEHICLE_CLASSES)),
@@ -279,15 +293,22 @@ def _columns(table: TextTable, roads: Sequence[Road]) -> tuple[Sequence[Any], ..
             lambda: table.number("vehicles_per_hour", minimum=0.0, maximum=LARGEST_FLOW).tolist()
         ),
     ]
+    return wanted, faults
+
+
+def _columns(table: TextTable, roads: Sequence[Road]) -> tuple[Sequence[Any], ...]:
+    wanted, faults = _cells(table)
+    names = wanted[0]
     strange = sorted({name for name in names if not named_roads(name, roads)})
     if strange:
         known = sorted({road.name for road in roads if road.name})
         shown = ", ".join(known[:8]) + (", ..." if len(known) > 8 else "")
         faults.append(f"{table.name}: road {', '.join(strange)} is not in the study ({shown})")
-    if not faults:
-        faults += _row_faults(table, wanted, roads)
     if faults:
         raise BadDataError("\n".join(faults))
+    in_rows = _row_faults(table, wanted, roads)
+    if in_rows:
+        raise told(in_rows)
     return tuple(wanted)
 
 
@@ -307,7 +328,7 @@ def _row_faults(
         if key[4] and key[3] != "heavy":
             faults.append(f"{table.name}:{line}: exhaust_state: leave it empty for {key[3]}")
         seen.add(tuple(key))
-    return faults[:20]
+    return faults
 
 
 @dataclass(frozen=True)

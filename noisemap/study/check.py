@@ -12,7 +12,7 @@ from pyproj import Transformer
 
 from noisemap.errors import NoisemapError, StudyError
 from noisemap.exposure.driving import road_rows
-from noisemap.exposure.traffic import Flow, read_counts
+from noisemap.exposure.traffic import Flow, read_counts, require_plain_counts
 from noisemap.outputs.scene_sheet import write_scene_sheet
 from noisemap.propagation.kernel import pairs_within
 from noisemap.scene.crs import study_system
@@ -258,7 +258,7 @@ def _each_layer(prepared: Prepared, first: NoisemapError) -> list[NoisemapError]
         attempt(lambda: read_walls(inputs, crs))
     if prepared.counts is not None:
         counts = prepared.counts
-        attempt(lambda: read_counts(counts))
+        attempt(lambda: require_plain_counts(read_counts(counts)[0]))
     return errors
 
 
