@@ -163,6 +163,7 @@ class GroundTable(Table):
     columns: Columns = {}
     default_factor: Share = 0.7
     foliage_height_m: Annotated[float, Field(gt=0.0, le=60.0)] = 15.0
+    all_forest_dense: bool = False
     industrial_sites: bool = False
     industrial_height_m: Annotated[float, Field(gt=0.0, le=60.0)] = 10.0
 

@@ -143,6 +143,7 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         ground_columns=study.ground.columns,
         ground_default_factor=study.ground.default_factor,
         foliage_height_m=study.ground.foliage_height_m,
+        all_forest_dense=study.ground.all_forest_dense,
         industrial_sites=study.ground.industrial_sites,
         industrial_height_m=study.ground.industrial_height_m,
         walls_file=walls,
