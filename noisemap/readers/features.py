@@ -326,6 +326,7 @@ def _read_parquet(path: Path, asked: Columns, encoding: str | None) -> Found:
     if encoding is not None:
         raise BadDataError(f"{path.name}: its texts are UTF-8 always; leave encoding out")
     try:
+        importlib.import_module("pyarrow")
         parquet = importlib.import_module("pyarrow.parquet")
     except ImportError as error:
         raise MissingProgramError(
