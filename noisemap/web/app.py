@@ -259,7 +259,9 @@ class Page:
         """The map with the what-if, run by our own scripts over the data of the last run."""
         place = self.place(request)
         file = await run_in_threadpool(result_file, place.results, "map.html")
-        return HTMLResponse(await run_in_threadpool(shell.map_html, file, place.key))
+        return HTMLResponse(
+            await run_in_threadpool(shell.map_html, file, place.key, self.door.token)
+        )
 
 
 def build_app(workspace: Workspace, door: Door, jobs: Jobs) -> Guard:

@@ -135,7 +135,7 @@ class Jobs:
         for job in self._current.values():
             if job.process is not None and job.process.poll() is None:
                 job.stopping = True
-                job.process.kill()
+                _kill(job.process)
 
 
 def _child(notes: IO[str]) -> subprocess.Popen[str]:
@@ -158,7 +158,16 @@ def _stop(job: Job) -> None:
         try:
             job.process.wait(PATIENCE_S)
         except subprocess.TimeoutExpired:
-            job.process.kill()
+            _kill(job.process)
+
+
+def _kill(process: subprocess.Popen[str]) -> None:
+    """End a job and whatever it started."""
+    with contextlib.suppress(ProcessLookupError, PermissionError):
+        if os.name == "nt":  # pragma: no cover
+            process.kill()
+        else:
+            os.killpg(process.pid, signal.SIGKILL)
 
 
 def _follow(job: Job, request: Mapping[str, Any], notes: IO[str]) -> None:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+import re
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from noisemap.errors import MissingInputError, UsageError
+from noisemap.errors import BadDataError, MissingInputError, UsageError
 
 ENTRY_PAGE = (
     '<!doctype html><html lang="en"><meta charset="utf-8"><title>noisemap</title>'
-    '<meta http-equiv="refresh" content="0; url=/"><p><a href="/">Go to the page</a></p></html>'
+    '<link rel="icon" href="data:,"><meta http-equiv="refresh" content="0; url=/">'
+    '<p><a href="/">Go to the page</a></p></html>'
 )
 TOKEN_SLOT = "token-goes-here"
 KINDS = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
@@ -43,17 +45,23 @@ def asset(name: str) -> tuple[str, str]:
         from noisemap.outputs.offline import leaflet
 
         return leaflet(name), kind
+    if name in OF_THE_MAP:
+        from noisemap.outputs.offline import asset as of_outputs
+
+        return of_outputs(name), kind
     return _packaged(name), kind
 
 
 LEAFLET = ("leaflet.js", "leaflet.css")
+OF_THE_MAP = ("map.js", "map.css")
+_DATA = re.compile(r'<script type="application/json" id="study-data">(.*?)</script>', re.DOTALL)
 
 
 @cache
 def _names() -> frozenset[str]:
     """Names of all scripts and style sheets."""
     folder = files("noisemap.web").joinpath("assets")
-    return frozenset((*LEAFLET, *(item.name for item in folder.iterdir())))
+    return frozenset((*LEAFLET, *OF_THE_MAP, *(item.name for item in folder.iterdir())))
 
 
 def cautions() -> dict[str, list[str]]:
@@ -92,6 +100,55 @@ def json_object(body: bytes) -> dict[str, Any]:
     return value
 
 
-def map_html(file: Path, key: str) -> str:
-    """The frame of the map page: our own scripts, and of the saved map nothing but its data."""
-    raise MissingInputError(f"{file.name} {key}")
+MAP_PAGE = """<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="noisemap-token" content="{token}" data-key="{key}">
+<title>Map</title>
+<link rel="icon" href="data:,">
+<link rel="stylesheet" href="/assets/leaflet.css">
+<link rel="stylesheet" href="/assets/map.css">
+</head>
+<body>
+{before}
+<div class="folium-map" id="map_noisemap" role="application"
+ aria-label="Map; arrow keys move it, plus and minus zoom" tabindex="0"></div>
+{after}
+<script type="application/json" id="study-data">{data}</script>
+<script src="/assets/leaflet.js"></script>
+<script src="/assets/map_start.js"></script>
+<script src="/assets/map.js"></script>
+</body>
+</html>
+"""
+
+
+def map_html(file: Path, key: str, token: str) -> str:
+    """The map page: our own frame and scripts, and of the saved map nothing but its data.
+
+    Raises
+    ------
+    BadDataError
+        When the saved map holds no data.
+    """
+    from noisemap.outputs.map_data import data_text
+    from noisemap.outputs.offline import asset as of_outputs
+
+    found = _DATA.search(file.read_text(encoding="utf-8"))
+    try:
+        data = json.loads(found[1]) if found else None
+    except (ValueError, RecursionError):
+        data = None
+    if not isinstance(data, dict):
+        raise BadDataError(
+            f"{file.name}: is not a map of noisemap any more; compute the study again."
+        )
+    return MAP_PAGE.format(
+        token=token,
+        key=key,
+        before=of_outputs("map_controls.html"),
+        after=of_outputs("map_details.html"),
+        data=data_text(data),
+    )

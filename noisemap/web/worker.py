@@ -51,6 +51,7 @@ def main() -> int:
     try:
         request = json.loads(sys.stdin.readline())
         threading.Thread(target=_end_with_the_server, daemon=True).start()
+        teller.stage("starting")
         from noisemap.web.tasks import TASKS
 
         teller.tell(result=TASKS[request.pop("kind")](teller, **request))
