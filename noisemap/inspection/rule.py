@@ -65,6 +65,15 @@ def span(name: str) -> tuple[float, float]:
     return float(low), float(high)
 
 
+def preferred(name: str) -> float:
+    """Value within a span that the rule prefers, in the rule's own unit.
+
+    >>> preferred("microphone_height_ft")
+    4.0
+    """
+    return float(_entry(name)["preferred"])
+
+
 def _entry(name: str) -> dict[str, Any]:
     entry: dict[str, Any] = toml_table(PACKAGE, "rule.toml")[name]
     return entry
