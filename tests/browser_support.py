@@ -26,6 +26,13 @@ class Watched:
 @contextlib.contextmanager
 def opened(path: Path, width: int = 1280, height: int = 800) -> Iterator[Watched]:
     """Open a file in Chromium and watch it; skip the test where there is none."""
+    with opened_at(path.as_uri(), width, height) as watched:
+        yield watched
+
+
+@contextlib.contextmanager
+def opened_at(address: str, width: int = 1280, height: int = 800) -> Iterator[Watched]:
+    """Open an address in Chromium and watch it; skip the test where there is none."""
     sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
     if not CHROMIUM.exists():
         pytest.skip(f"no Chromium at {CHROMIUM}")
@@ -38,7 +45,7 @@ def opened(path: Path, width: int = 1280, height: int = 800) -> Iterator[Watched
             page.on("pageerror", lambda error: watched.faults.append(str(error)))
             page.on("dialog", lambda dialog: watched.faults.append(dialog.message))
             page.on("request", lambda request: watched.requests.append(request.url))
-            page.goto(path.as_uri())
+            page.goto(address)
             yield watched
         finally:
             browser.close()
