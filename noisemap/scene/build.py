@@ -63,6 +63,7 @@ from noisemap.scene.roads import (
     place_roads,
 )
 from noisemap.scene.settlement import near_homes, place_receivers, read_homes, with_proxies
+from noisemap.scene.sight import sight_cuts
 from noisemap.scene.stretches import cut_stretches, split_stretches
 from noisemap.scene.survey import read_survey, require_one_unit
 from noisemap.scene.terrain import (
@@ -163,12 +164,14 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
             "road that carries trucks; check the files, or set max_distance_m in [run]"
         )
     receivers, screening = place_receivers(inputs, homes, shapes, near, notes)
-    whole = cut_stretches(roads, receivers)
-    stretches, part_of = split_stretches(whole, roads, _cuts(roads, cuts or {}))
     cover = _ground(inputs, land, terrain, roads, notes)
     cover, said = with_cover(inputs, cover, land, near, terrain)
     notes.assumptions.extend(said)
     obstacles = _obstacles(inputs, crs, screening, notes)
+    by_distance = cut_stretches(roads, receivers)
+    seen = sight_cuts(by_distance, roads, receivers, terrain, obstacles)
+    whole, _ = split_stretches(by_distance, roads, seen)
+    stretches, part_of = split_stretches(whole, roads, _cuts(roads, cuts or {}))
     for assumptions, warnings in (
         terrain_sentences(native, int(filled.sum())),
         unit_sentences(inputs, lattices),
@@ -195,6 +198,7 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
         people_in_proxies=float(homes.people[homes.estimated].sum()),
         receivers=float(len(receivers.x)),
         stretches=float(len(stretches.x)),
+        sight_cuts=float(len(whole.x) - len(by_distance.x)),
         repairs=float(len(notes.repairs)),
     )
     return Scene(

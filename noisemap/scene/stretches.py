@@ -28,7 +28,7 @@ def cut_stretches(roads: Sequence[Road], receivers: Receivers) -> Stretches:
     """Stretches of all emitting roads, cut by geometry alone.
 
     A stretch is at most half as long as the nearest receiver is far, within
-    10..200 m, and never spans a change of structure or speed limit, or a grade
+    2.5..200 m, and never spans a change of structure or speed limit, or a grade
     change of more than 1 %.  A piece without modelled traffic
     between two that have it is kept as a passive stretch: trucks drive over it,
     nothing sounds.
