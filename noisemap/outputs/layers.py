@@ -1,4 +1,4 @@
-"""GeoPackage of a study: homes, stretches, zones, areas and repairs as named layers."""
+"""GeoPackage of a study: homes, stretches, zones, louder homes, areas, repairs as named layers."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ import numpy as np
 
 from noisemap.errors import CannotWriteError
 from noisemap.exposure.results import Findings, LevelArea
+from noisemap.outputs.community_tables import louder_homes, louder_table
 from noisemap.outputs.geometry import road_piece, zone_road
 from noisemap.outputs.tables import (
     Table,
@@ -54,6 +55,10 @@ def geopackage_bytes(scene: Scene, findings: Findings, created: datetime) -> byt
                 for item in findings.zones
             ],
         ),
+        "louder_homes": (
+            louder_table(scene, findings),
+            [shapely.Point(homes.x[one.home], homes.y[one.home]) for one in louder_homes(findings)],
+        ),
         "areas": (areas_table(findings), [_polygons(area) for area in findings.areas]),
         "repairs": (
             repairs_table(scene),
@@ -93,6 +98,7 @@ GEOMETRY_TYPES = {
     "homes": "Point",
     "stretches": "LineString",
     "zones": "LineString",
+    "louder_homes": "Point",
     "areas": "MultiPolygon",
     "repairs": "Point",
 }

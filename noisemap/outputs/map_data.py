@@ -38,6 +38,7 @@ from noisemap.outputs.wording import (
     decibels,
     hours_text,
     people_interval,
+    people_shown,
     plain,
     sentence_start,
     tenth,
@@ -215,8 +216,8 @@ def zone_facts(result: ZoneResult, units: str) -> list[tuple[str, str]]:
         facts.append(("Night level quieter by, mean", decibels(result.quieter_interval)))
     for level, spared in sorted(result.people_passes.items()):
         facts.append((f"People × passes a night spared above {level} dB", with_interval(spared)))
-    if result.people_louder >= 0.05:
-        facts.append(("Louder for", f"{result.people_louder:,.1f} people"))
+    if result.people_louder > 0.0:
+        facts.append(("Louder for", f"{people_shown(result.people_louder)} people"))
     return facts
 
 

@@ -17,12 +17,9 @@ from noisemap.outputs.cautions import (
 from noisemap.outputs.tables import hottest_by_condition
 from noisemap.outputs.wording import (
     LONGEST_ANSWER,
-    brake_verdict,
-    decibels,
-    people_interval,
+    people_shown,
     plain,
     with_interval,
-    zone_place,
 )
 from noisemap.references import require_reference
 from noisemap.scene.model import Scene
@@ -31,6 +28,7 @@ from noisemap.units import show_temperature
 SCREEN_WIDTH = 96
 HEADLINE_LEVEL = 70
 """Outdoor maximum whose passes lead every comparison of zones [dB]."""
+
 
 def provenance_record(
     scene: Scene, findings: Findings, provenance: Mapping[str, Any], created: datetime
@@ -92,67 +90,59 @@ def ordered_zones(findings: Findings) -> list[tuple[int, ZoneResult]]:
 
 def summary_text(findings: Findings) -> str:
     """Answer of a study for the terminal: refused zones first, cautions last."""
-    parts = [_wrapped(plain(findings.study_name)), _wrapped(plain(findings.answer, LONGEST_ANSWER))]
-    for number, result in ordered_zones(findings):
-        parts.append("\n".join(_zone_lines(number, result, findings.units)))
-    if not findings.zones:
+    answer = _wrapped(plain(findings.answer, LONGEST_ANSWER))
+    parts = [f"{_wrapped(plain(findings.study_name))}\n{answer}"]
+    lines = [
+        line
+        for number, result in ordered_zones(findings)
+        for line in _zone_lines(number, result, findings.units)
+    ]
+    if lines:
+        parts.append("\n".join([*lines, _wrapped(LEGEND)]))
+    else:
         parts.append("No zone in this study: the figures show the noise as it is.")
-    if findings.far_people >= 0.5:
-        parts.append(
-            f"Beyond 1000 m of every braking stretch, outside the method: "
-            f"{findings.far_people:,.0f} people."
-        )
-    parts.append(
-        f"The report lists the assumptions ({len(findings.assumptions)}) "
-        f"and the warnings ({len(findings.warnings)}) of this run."
+    more = (
+        f"The report holds the intervals, where each zone lies, {len(findings.assumptions)} "
+        f"assumptions and {len(findings.warnings)} warnings."
     )
+    if findings.far_people >= 0.5:
+        more += (
+            f" Beyond 1000 m of every braking stretch, outside the method: "
+            f"{people_shown(findings.far_people)} people."
+        )
     start = (INVENTED,) if findings.invented else ()
     cautions = (*start, NO_BAN_ON_CONTROL, SCREENING_BRAKES, GOVERNING_RULES)
-    parts.append(_wrapped(" ".join(cautions)))
+    parts.append(_wrapped(more) + "\n" + _wrapped(" ".join(cautions)))
     return "\n\n".join(parts) + "\n"
 
 
-def _spared_words(result: ZoneResult) -> str:
-    return "".join(
-        f"loud passes a night spared, all residents together: {with_interval(spared)}; "
-        for level, spared in result.people_passes.items()
-        if level == HEADLINE_LEVEL
-    )
+LEGEND = (
+    f"Loud passes: a night, above {HEADLINE_LEVEL} dB outdoors, all residents together (90 % "
+    "interval). Quieter: by 1 dB or more. Brakes: the hottest truck with a retarder, in normal and "
+    "in the worst condition screened."
+)
 
 
 def _zone_lines(number: int, result: ZoneResult, units: str) -> list[str]:
-    lines = [
-        _wrapped(f"Zone {number}, {plain(result.zone.name, 60)}: {result.verdict.upper()}"),
-        _wrapped(f"where   {zone_place(result.zone, units)}", "  ", "          "),
-        _wrapped(
-            f"gain    {_spared_words(result)}"
-            f"people quieter by 1 dB or more: {people_interval(result.people_helped)}"
-            + (
-                f"; night level {decibels(result.quieter_interval)} lower on average"
-                if result.quieter_interval
-                else ""
-            ),
-            "  ",
-            "          ",
-        ),
-    ]
-    if not any(row.equipped for row in result.brakes):
-        return [*lines, "  brakes  no truck uses its retarder in this zone"]
+    """A zone on two lines: what it is found to be, and the figures behind it."""
+    head = _wrapped(f"Zone {number}, {plain(result.zone.name, 60)}: {result.verdict.upper()}")
+    spared = result.people_passes.get(HEADLINE_LEVEL)
+    words = "" if spared is None else f"{with_interval(spared)} loud passes spared, "
+    words += f"{people_shown(result.people_helped.best)} people quieter; "
+    return [head, _wrapped(words + _brake_words(result, units), "  ")]
+
+
+def _brake_words(result: ZoneResult, units: str) -> str:
     hottest = hottest_by_condition(result.brakes)
+    if not hottest:
+        return "no truck uses its retarder in this zone"
     first = next(iter(hottest.values()))
-    peaks = ", ".join(
-        f"{show_temperature(row.peak_zone_c, units)} {plain(condition)}"
-        for condition, row in hottest.items()
-    )
-    limit = show_temperature(first.planning_limit_c, units)
     worst = max(hottest.values(), key=lambda row: row.peak_zone_c)
-    words = (
-        f"brakes  hottest {peaks} ({plain(first.truck, 40)}; planning limit {limit}): "
-        f"{brake_verdict(first)}"
-    )
-    if brake_verdict(worst) != brake_verdict(first):
-        words += f"; {plain(worst.condition)}: {brake_verdict(worst)}"
-    return [*lines, _wrapped(words, "  ", "          ")]
+    words = f"brakes {show_temperature(first.peak_zone_c, units)}"
+    if worst is not first:
+        words += f", worst {show_temperature(worst.peak_zone_c, units)}"
+    limit = show_temperature(first.planning_limit_c, units)
+    return f"{words} (planning limit {limit})"
 
 
 def _wrapped(text: str, first: str = "", rest: str | None = None) -> str:

@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
 
+from noisemap.exposure.levels import bedroom_maximum
 from noisemap.exposure.results import BrakeRow, DriveRow, Findings, HomeLevels, Interval
+from noisemap.outputs.community_tables import (
+    character_columns,
+    character_table,
+    inside_table,
+    louder_table,
+    own_hours_table,
+)
+from noisemap.outputs.table import Cell as Cell
+from noisemap.outputs.table import Table as Table
+from noisemap.outputs.table import csv_text as csv_text
+from noisemap.outputs.table import guarded as guarded
+from noisemap.outputs.table import xlsx_bytes as xlsx_bytes
 from noisemap.outputs.wording import (
     BINDS_WORDS,
     FEW_PEOPLE,
     brake_verdict,
     hours_text,
+    people_cell,
     people_shown,
     plain,
     tenth,
@@ -22,19 +32,7 @@ from noisemap.outputs.wording import (
 from noisemap.scene.model import Scene
 from noisemap.units import FOOT_M, POUND_KG, fahrenheit, mph
 
-Cell = str | float | int | None
-
 ONE_WAY_WORDS = {0: "both", 1: "with the chainage", -1: "against the chainage"}
-FORMULA_STARTS = ("=", "+", "-", "@", "|", "%", "＝", "＋", "－", "＠")
-
-
-@dataclass(frozen=True)
-class Table:
-    """One table: a name, headers with units, rows of text, numbers or nothing."""
-
-    name: str
-    headers: tuple[str, ...]
-    rows: tuple[tuple[Cell, ...], ...]
 
 
 def all_tables(scene: Scene, findings: Findings) -> tuple[Table, ...]:
@@ -43,7 +41,11 @@ def all_tables(scene: Scene, findings: Findings) -> tuple[Table, ...]:
         zones_table(findings),
         brakes_table(findings),
         homes_table(scene, findings),
+        louder_table(scene, findings),
         sensitive_table(scene, findings),
+        own_hours_table(scene, findings),
+        inside_table(scene, findings),
+        character_table(findings),
         stretches_table(scene, findings),
         drive_table(findings),
         bands_table(findings),
@@ -74,15 +76,19 @@ def homes_table(scene: Scene, findings: Findings) -> Table:
         columns.append(("before: long-term night level [dB]", _tenths(findings.l_night_long_term)))
     if findings.home_halfwidth is not None:
         columns.append(("90 % interval, plus or minus [dB]", _tenths(findings.home_halfwidth)))
+    columns += character_columns(findings)
     for number, result in enumerate(findings.zones, start=1):
         columns += _level_columns(f"zone {number}", result.levels)
         columns.append((f"zone {number}: night level quieter by [dB]", _tenths(result.quieter_by)))
+        if result.quieter_bounds is not None:
+            for words, values in zip(("low", "high"), result.quieter_bounds, strict=True):
+                columns.append((f"zone {number}: quieter by, 90 % {words} [dB]", _tenths(values)))
     columns.append(("flags", ["; ".join(map(plain, flags)) for flags in findings.home_flags]))
     return _from_columns("homes", columns)
 
 
 def sensitive_table(scene: Scene, findings: Findings) -> Table:
-    """Schools, clinics, hotels and the like in their own hours, without any zone."""
+    """Schools, clinics, hotels and the like in their own hours, now and with each zone."""
     levels = sorted({level for place in findings.sensitive for level in place.passes})
     headers = (
         "number",
@@ -93,6 +99,11 @@ def sensitive_table(scene: Scene, findings: Findings) -> Table:
         "level of braking trucks in these hours [dB(A)]",
         "level of all modelled traffic in these hours [dB(A)]",
         *(f"braking passes in these hours above {level} dB" for level in levels),
+        *(
+            f"zone {number}: braking passes in these hours above {level} dB"
+            for number in range(1, len(findings.zones) + 1)
+            for level in levels
+        ),
     )
     rows = tuple(
         (
@@ -104,6 +115,13 @@ def sensitive_table(scene: Scene, findings: Findings) -> Table:
             tenth(place.l_eq_braking),
             tenth(place.l_eq_traffic),
             *(tenth(place.passes[level]) for level in levels),
+            *(
+                tenth(result.levels.passes_own[level][place.home])
+                if level in result.levels.passes_own
+                else None
+                for result in findings.zones
+                for level in levels
+            ),
         )
         for place in findings.sensitive
     )
@@ -233,16 +251,16 @@ def zones_table(findings: Findings) -> Table:
             _digits(least_margin(rows_here), 0),
             sum(entry.forbids for entry in result.brakes),
         ]
-        row += _interval_cells(result.people_helped)
+        row += _people_cells(result.people_helped)
         row += _interval_cells(result.quieter_interval)
-        row.append(tenth(result.people_louder))
+        row.append(people_cell(result.people_louder))
         for level in levels:
             row += _interval_cells(result.people_passes.get(level))
         for name in criteria:
             before, after = result.people_over.get(name, (None, None))
-            row += _interval_cells(before) + _interval_cells(after)
+            row += _people_cells(before) + _people_cells(after)
             within = result.people_within_2db.get(name)
-            row.append(None if within is None else tenth(within))
+            row.append(None if within is None else people_cell(within))
         row += [plain(result.sentence, 600), "; ".join(plain(text, 300) for text in result.reasons)]
         rows.append(tuple(row))
     return Table("zones", tuple(headers), tuple(rows))
@@ -375,64 +393,6 @@ def notes_table(scene: Scene, findings: Findings) -> Table:
     return Table("notes", ("kind", "sentence"), rows)
 
 
-def csv_text(table: Table) -> str:
-    """CSV of a table: UTF-8 text, plain newlines, no cell that a spreadsheet runs."""
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow([guarded(header) for header in table.headers])
-    for row in table.rows:
-        writer.writerow([guarded(cell) if isinstance(cell, str) else cell for cell in row])
-    return stream.getvalue()
-
-
-def guarded(text: str) -> str:
-    """Text that no spreadsheet takes for a formula.
-
-    >>> guarded("=1+1"), guarded("Oak 5")
-    ("'=1+1", 'Oak 5')
-    """
-    return f"'{text}" if text.lstrip().startswith(FORMULA_STARTS) else text
-
-
-def xlsx_bytes(tables: Sequence[Table], created: datetime) -> bytes:
-    """Workbook with one sheet a table; texts stay texts, numbers stay numbers."""
-    import xlsxwriter
-
-    stream = io.BytesIO()
-    options = {
-        "in_memory": True,
-        "strings_to_formulas": False,
-        "strings_to_urls": False,
-        "strings_to_numbers": False,
-    }
-    book = xlsxwriter.Workbook(stream, options)
-    book.set_properties({"created": created.replace(tzinfo=None), "title": "noisemap tables"})
-    head = book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1})
-    for table in tables:
-        sheet = book.add_worksheet(table.name)
-        sheet.freeze_panes(1, 0)
-        sheet.set_row(0, 60)
-        for column, header in enumerate(table.headers):
-            sheet.write_string(0, column, header, head)
-            sheet.set_column(column, column, _width(table, column))
-        for number, row in enumerate(table.rows, start=1):
-            for column, cell in enumerate(row):
-                if isinstance(cell, str):
-                    sheet.write_string(number, column, cell)
-                elif cell is not None:
-                    sheet.write_number(number, column, cell)
-        if table.rows:
-            sheet.autofilter(0, 0, len(table.rows), len(table.headers) - 1)
-    book.close()
-    return stream.getvalue()
-
-
-def _width(table: Table, column: int) -> int:
-    cells = (row[column] for row in table.rows)
-    longest = max((len(cell) for cell in cells if isinstance(cell, str)), default=0)
-    return min(max(longest + 1, 12), 60)
-
-
 def _level_columns(scenario: str, levels: HomeLevels) -> list[tuple[str, Sequence[Cell]]]:
     columns: list[tuple[str, Sequence[Cell]]] = [
         (f"{scenario}: braking trucks, loudest pass LAmax fast [dB(A)]", _tenths(levels.l_a_max)),
@@ -450,6 +410,21 @@ def _level_columns(scenario: str, levels: HomeLevels) -> list[tuple[str, Sequenc
         (f"{scenario}: all modelled traffic, Leq 24 h [dB(A)]", _tenths(levels.l_eq_traffic)),
         (f"{scenario}: all modelled traffic, Lden [dB(A)]", _tenths(levels.l_den_traffic)),
         (f"{scenario}: all modelled traffic, night level [dB(A)]", _tenths(levels.l_night_traffic)),
+    ]
+    columns += [
+        (
+            f"{scenario}: braking passes a night above {bedroom_maximum():g} dB(A) inside, "
+            f"{difference:g} dB less than outside [1]",
+            [_digits(v, 2) for v in passes],
+        )
+        for difference, passes in sorted(levels.passes_inside.items())
+    ]
+    columns += [
+        (
+            f"{scenario}: braking passes above {level} dB(A) in the place's own hours [1]",
+            [_digits(v, 2) for v in passes],
+        )
+        for level, passes in sorted(levels.passes_own.items())
     ]
     if levels.l_night_total is not None:
         columns.append(
@@ -481,6 +456,12 @@ def _yes_no(flags: Iterable[bool]) -> list[Cell]:
 
 def _interval_headers(words: str) -> list[str]:
     return [words, f"{words}, 90 % low", f"{words}, 90 % high"]
+
+
+def _people_cells(value: Interval | None) -> list[Cell]:
+    if value is None:
+        return [None, None, None]
+    return [people_cell(value.best), people_cell(value.low), people_cell(value.high)]
 
 
 def _interval_cells(value: Interval | None) -> list[Cell]:

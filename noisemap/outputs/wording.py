@@ -90,13 +90,23 @@ def people_shown(value: float) -> str:
     return f"{value:,.0f}"
 
 
-def people_interval(value: Interval) -> str:
-    """Whole number of people followed by its 90 % interval.
+def people_cell(value: float) -> int | None:
+    """People as a number for a table; nothing where the count is too small to publish.
 
-    >>> people_interval(Interval(350.2, 7.5, 465.0))
-    '350 (8 to 465)'
+    >>> people_cell(41.2), people_cell(2.4), people_cell(0.0)
+    (41, None, 0)
     """
-    return f"{value.best:,.0f} ({value.low:,.0f} to {value.high:,.0f})"
+    return None if 0.0 < value < FEW_PEOPLE or not math.isfinite(value) else round(value)
+
+
+def people_interval(value: Interval) -> str:
+    """Whole number of people followed by its 90 % interval, small counts hidden.
+
+    >>> people_interval(Interval(350.2, 7.5, 465.0)), people_interval(Interval(3.0, 0.0, 40.0))
+    ('350 (8 to 465)', 'fewer than 5 (0 to 40)')
+    """
+    low, high = people_shown(value.low), people_shown(value.high)
+    return f"{people_shown(value.best)} ({low} to {high})"
 
 
 def with_interval(value: Interval) -> str:
