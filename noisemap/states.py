@@ -30,6 +30,17 @@ class Zone:
     hours: frozenset[int] = field(default_factory=lambda: frozenset(range(24)))
     binds: Binds = "unmuffled_compression_release"
     observance: float = 0.7
+    emergency_use: float = 0.0  # share of those who obey that use it all the same, to keep control
+
+    @property
+    def silent_share(self) -> float:
+        """Share of the bound passes with the retarder silent in the zone.
+
+        >>> z = Zone("town", "SR 1", 0.0, 100.0, observance=0.8, emergency_use=0.1)
+        >>> round(z.silent_share, 2)
+        0.72
+        """
+        return self.observance * (1.0 - self.emergency_use)
 
     def binds_truck(self, retarder: RetarderKind, exhaust_state: ExhaustState) -> bool:
         """Whether the zone forbids this truck's retarder.

@@ -18,7 +18,7 @@ from noisemap.exposure.passes import FREE, PassClass, pass_sound, traffic_emissi
 from noisemap.exposure.product import energy_at_receivers, pass_levels
 from noisemap.exposure.results import BrakeRow, Interval
 from noisemap.exposure.traffic import Flow
-from noisemap.exposure.uncertainty import draw, interval, spread
+from noisemap.exposure.uncertainty import certain, draw, interval, spread
 from noisemap.states import EXHAUST_STATES, Zone
 from noisemap.transfer.build import Air, build_store
 from noisemap.zones.brakes import brake_rows
@@ -162,15 +162,7 @@ def test_the_interval_is_that_of_its_samples(steep: Base) -> None:
 def test_without_errors_the_samples_are_the_figure(steep: Base) -> None:
     still = replace(
         steep,
-        draws=replace(
-            steep.draws,
-            exhaust={state: np.zeros(1) for state in EXHAUST_STATES},
-            silent=np.zeros(1),
-            traffic=np.zeros(1),
-            observance=np.zeros(1),
-            unmuffled_factor=np.ones(1),
-            home=np.zeros((1, len(steep.home_sigma))),
-        ),
+        draws=certain(1, len(steep.home_sigma)),
     )
     figure = weigh_zone(still, zone(observance=0.6)).people_passes[70]
     assert figure.low == pytest.approx(figure.best, rel=2e-3)

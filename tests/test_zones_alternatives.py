@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import hill
 import numpy as np
 import pytest
 import zone_cases
 
 from noisemap.data_tables import toml_table
+from noisemap.exposure.auxiliary import auxiliary_passes
 from noisemap.exposure.driving import drive_road
-from noisemap.exposure.passes import FREE, pass_sound
+from noisemap.exposure.passes import FREE, PassClass, pass_sound
 from noisemap.exposure.product import pass_levels
+from noisemap.exposure.traffic import Flow
+from noisemap.exposure.uncertainty import certain
 from noisemap.states import UNMUFFLED, Zone
 from noisemap.zones.alternatives import (
     GROUPS,
@@ -44,25 +48,15 @@ def drives(base):
 
 def calm(base):
     """The same base with nothing unknown."""
-    draws = base.draws
-    zero = np.zeros(draws.samples)
-    return replace(
-        base,
-        draws=replace(
-            draws,
-            exhaust={state: zero for state in draws.exhaust},
-            silent=zero,
-            traffic=zero,
-            observance=zero,
-            unmuffled_factor=np.ones(draws.samples),
-            home=np.zeros_like(draws.home),
-        ),
-    )
+    return replace(base, draws=certain(base.draws.samples, base.draws.home.shape[1]))
 
 
 def test_rules_on_one_stretch_of_road(base) -> None:
     rows = {row.name: row for row in sign_alternatives(base, ZONE)}
-    assert len(rows) == 5
+    assert len(rows) == 6
+    slippery = rows.pop("any of these in rain or in winter")
+    assert slippery.spared.best == 0.0
+    assert slippery.hottest_c >= rows["every auxiliary brake, day and night"].hottest_c
     unmuffled = rows["unmuffled trucks only, day and night"]
     blanket = rows["every compression-release brake, day and night"]
     night = rows["every compression-release brake, at night"]
@@ -167,3 +161,46 @@ def test_bound_passes_follow_hours_and_binding(base) -> None:
     night = replace(ZONE, hours=base.periods.night)
     assert bound_a_day(base, night) < bound_a_day(base, ZONE)
     assert bound_a_day(base, replace(ZONE, road="elsewhere")) == 0.0
+
+
+def test_other_auxiliary_brakes_cost_heat_and_spare_nothing(base) -> None:
+    """A rule on every auxiliary brake binds the throttle's passes: hotter brakes, no less noise."""
+    hours = np.full(24, 2.0)
+    quiet = PassClass(0, 1, 4, "muffled", FREE, hours)
+    with_them = replace(base, auxiliary=(quiet,))
+    rows = {row.name: row for row in sign_alternatives(with_them, ZONE)}
+    blanket = rows["every compression-release brake, day and night"]
+    every = rows["every auxiliary brake, day and night"]
+    assert every.bound_a_day == pytest.approx(blanket.bound_a_day + 48.0)
+    assert every.spared.best == pytest.approx(blanket.spared.best)
+    assert "binds 48.0 more passes a day" in every.remark
+    assert every.rise_k > 0.0
+    assert (
+        "no truck of this study"
+        in {row.name: row for row in sign_alternatives(base, ZONE)}[
+            "every auxiliary brake, day and night"
+        ].remark
+    )
+
+
+def test_trucks_with_a_throttle_are_counted_apart() -> None:
+    place = hill.scene()
+    fleet = (hill.truck(), hill.truck(retarder="exhaust_throttle"), hill.truck(retarder="none"))
+    drives = {
+        (0, 1, index, FREE): drive_road(place.stretches, 0, 1, truck, hill.PRACTICE)
+        for index, truck in enumerate(fleet)
+    }
+    flow = Flow(0, 1, "heavy", "muffled", np.full(24, 10.0))
+    (found,) = auxiliary_passes([flow], fleet, drives, place.stretches)
+    assert found.truck == 1
+    assert found.per_hour[0] == pytest.approx(10.0 * fleet[1].share)
+    level = replace(place.stretches, grade=np.zeros(len(place.stretches.x)))
+    assert auxiliary_passes([flow], fleet, drives, level) == ()
+
+
+def test_a_night_truck_is_heated_like_a_day_truck(base) -> None:
+    rows = {row.name: row for row in sign_alternatives(base, ZONE)}
+    day = rows["every compression-release brake, day and night"]
+    night = rows["every compression-release brake, at night"]
+    assert night.rise_k == pytest.approx(day.rise_k)
+    assert day.rise_k > 0.0

@@ -19,6 +19,7 @@ from noisemap.zones.tipping import (
     equal_share,
     first_true,
     is_over,
+    level_drivers_of,
     one_at_a_time,
     rows_when,
     tipping_points,
@@ -41,13 +42,14 @@ def points(base):
 
 
 def test_the_whole_interval_is_that_of_the_zone(base) -> None:
-    whole, drivers = drivers_of(base, ZONE)
+    found = drivers_of(base, ZONE)
+    whole, drivers = found.whole, found.alone
     result = weigh_zone(base, ZONE).people_passes[70]
     assert whole == result
     widths = [one.width for one in drivers]
     assert widths == sorted(widths, reverse=True)
     assert all(0.0 <= width < 1.05 * (whole.high - whole.low) for width in widths)
-    assert len(drivers) == 6
+    assert len(drivers) == 8
 
 
 def test_each_unknown_stands_alone(base) -> None:
@@ -59,15 +61,46 @@ def test_each_unknown_stands_alone(base) -> None:
             "difference between exhausts": np.ptp(draws.exhaust["muffled"] - straight) > 0.0,
             "level with the retarder off": np.ptp(draws.silent) > 0.0,
             "observance": np.ptp(draws.observance) > 0.0,
+            "use in emergencies": np.ptp(draws.emergency_factor) > 0.0,
             "number of unmuffled trucks": np.ptp(draws.unmuffled_factor) > 0.0,
+            "share of time with the retarder on": np.ptp(draws.duty_factor) > 0.0,
+            "background": np.ptp(draws.background) > 0.0,
             "place and terrain of each home": np.ptp(draws.home) > 0.0,
         }
         assert [key for key, moves in moving.items() if moves] == [name]
 
 
+def test_a_background_drives_the_fall_of_the_total_level(base) -> None:
+    """A louder background hides more: known well it widens little, unknown it widens much."""
+    there = replace(base, background=np.full(24, 45.0), background_sigma=4.0)
+    widths = {one.name: one.width for one in level_drivers_of(there, ZONE).alone}
+    assert widths["background"] > 0.0
+    assert widths["share of time with the retarder on"] > 0.0
+    known = replace(there, background_sigma=0.0)
+    surer = {one.name: one.width for one in level_drivers_of(known, ZONE).alone}
+    assert surer["background"] < widths["background"]
+    assert "background" not in {one.name for one in level_drivers_of(base, ZONE).alone}
+    total = weigh_zone(there, ZONE).quieter_total
+    assert total == level_drivers_of(there, ZONE).whole
+    assert weigh_zone(base, ZONE).quieter_total is None
+
+
+def test_use_in_emergencies_spares_less(base) -> None:
+    zone = replace(ZONE, emergency_use=0.2)
+    plain, less = weigh_zone(base, ZONE), weigh_zone(base, zone)
+    assert less.people_passes[70].best == pytest.approx(0.8 * plain.people_passes[70].best)
+    assert less.people_helped.best <= plain.people_helped.best
+    assert less.quieter_interval.high < plain.quieter_interval.high
+    widths = {one.name: one.width for one in drivers_of(base, zone).alone}
+    assert widths["use in emergencies"] > 0.0
+    assert {one.name: one.width for one in drivers_of(base, ZONE).alone}[
+        "use in emergencies"
+    ] == 0.0
+
+
 def test_the_number_of_unmuffled_trucks_matters_most_where_only_they_are_bound(base) -> None:
     def width(zone, name):
-        _, drivers = drivers_of(base, zone)
+        drivers = drivers_of(base, zone).alone
         whole = next(one for one in drivers if one.name == name)
         return whole.width / max(one.width for one in drivers)
 
@@ -218,7 +251,7 @@ def test_questions_for_counsel_have_sources_and_dates() -> None:
 
 
 def test_intervals_hold_their_best_figure(base) -> None:
-    whole, drivers = drivers_of(base, ZONE)
-    for one in (whole, *(driver.interval for driver in drivers)):
+    found = drivers_of(base, ZONE)
+    for one in (found.whole, *(driver.interval for driver in found.alone if driver.width > 0.0)):
         assert isinstance(one, Interval)
         assert one.low <= one.best <= one.high

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from noisemap.descent.brake_temperature import Conditions, heat_model, stop_rise
+from noisemap.descent.engagement import Engagement, holds_taken, wheel_share
 from noisemap.descent.forces import (
     air_force,
     federal_drag_force,
@@ -41,6 +42,10 @@ HABITS: tuple[Habit, ...] = get_args(Habit)
 
 def _never() -> BoolArray:
     return np.zeros(0, dtype=bool)
+
+
+def _none_taken() -> FloatArray:
+    return np.zeros(0)
 
 
 @dataclass(frozen=True)
@@ -84,6 +89,8 @@ class Drive:
     energy: EnergyLedger
     interrupted: BoolArray = field(default_factory=_never)
     # (n,) a gear change at its start opens the driveline; empty where none does
+    holds: FloatArray = field(default_factory=_none_taken)
+    # (n,) times the retarder is let go and takes hold again; empty where it is held evenly
 
     @property
     def states(self) -> tuple[tuple[tuple[int, float], ...], ...]:
@@ -112,11 +119,15 @@ class Drive:
 
     @property
     def onsets(self) -> int:
-        """How many times the retarder comes on, again after each gear change that released it."""
+        """How many times the retarder comes on.
+
+        Again after each gear change that released it, and each time it is let go to keep
+        the speed.
+        """
         on = self.retarder_share > 0.0
         again = self.interrupted if len(self.interrupted) else np.zeros(len(on), dtype=bool)
         begins = on[1:] & (~on[:-1] | again[1:])
-        return int(on[0]) + int(np.count_nonzero(begins))
+        return int(on[0]) + int(np.count_nonzero(begins)) + round(float(self.holds.sum()))
 
 
 def drive(
@@ -134,6 +145,7 @@ def drive(
     deceleration_ms2: float | None = None,
     acceleration_ms2: float | None = None,
     gearbox: Gearbox = "uninterrupted",
+    engagement: Engagement = "steady",
 ) -> Drive:
     """Drive of one truck along a road profile.
 
@@ -171,6 +183,9 @@ def drive(
     gearbox : {"uninterrupted", "manual", "automated", "converter"}
         Kind of gearbox: in each gear change of a manual or an automated one the
         driveline is open, and the wheel brakes hold the truck alone.
+    engagement : {"steady", "hand", "pedal", "cruise", "descent_control"}
+        How the retarder is worked: what the wheel brakes take while it is on, and how
+        often it is let go and takes hold again. The switch position is the habit's.
 
     Returns
     -------
@@ -186,6 +201,7 @@ def drive(
     References
     ----------
     own-model : force balance, switch position and duty
+    own-assumption : how the retarder is worked
     grade-severity : heat balance and stop; the whole model in the federal preset
     truck-handbooks : gear and lowest engine speed of the retarder
 
@@ -226,7 +242,9 @@ def drive(
     grip = np.ones(len(time)) if kind == "driveline" else engaged * locked(gear, gearbox)
     engine = np.clip(need, 0.0, friction)
     rest = np.where(allowed, np.maximum(need - friction, 0.0), 0.0)
-    cylinders, share, retarded = _retard(rest, grip, rpm, speed, truck, kind, habit, power_rule)
+    asked = rest * (1.0 - wheel_share(engagement))
+    cylinders, share, retarded = _retard(asked, grip, rpm, speed, truck, kind, habit, power_rule)
+    full = np.divide(retarded, share, out=np.zeros_like(share), where=share > 0.0)
     brakes = np.maximum(need - friction - retarded, 0.0)
 
     sink = heat_model(truck, conditions)
@@ -262,6 +280,7 @@ def drive(
         stop_c=stop,
         energy=ledger,
         interrupted=gear_changes(gear) & (engaged < 1.0),
+        holds=holds_taken(engagement, mass_kg, speed, time, retarded, full),
     )
 
 

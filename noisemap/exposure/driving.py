@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from noisemap.descent.brake_temperature import Conditions
 from noisemap.descent.drive import Drive, Habit, drive
+from noisemap.descent.engagement import Engagement, engagement_habit
 from noisemap.descent.gearbox import Gearbox
 from noisemap.descent.truck import TruckModel
 from noisemap.scene.model import Stretches
@@ -28,6 +29,7 @@ class TruckClass:
     share: float
     retarder: RetarderKind
     gearbox: Gearbox = "uninterrupted"
+    engagement: Engagement = "steady"  # how the retarder is worked
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,7 @@ def drive_road(
         retarder_allowed=allowed,
         retarder_kind=truck.retarder if retarder is None else retarder,
         conditions=practice.conditions,
-        habit=practice.habit,
+        habit=engagement_habit(truck.engagement) or practice.habit,
         gearbox=truck.gearbox,
+        engagement=truck.engagement,
     )

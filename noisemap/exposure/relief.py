@@ -45,28 +45,39 @@ def by_state(
     return out
 
 
+@dataclass(frozen=True)
+class Background:
+    """The level without the modelled traffic, and how well it is known."""
+
+    level: float  # [dB]
+    sigma: float = 0.0  # standard deviation of its error [dB]
+
+
 def relief_samples(
     night: NightEnergy,
-    observance: float,
+    silent_share: FloatArray,
     draws: Draws,
-    background: float | None = None,
+    background: Background | None = None,
 ) -> FloatArray:
     """Samples of the fall of the night level, over (sample, receiver) [dB].
 
-    Of braking trucks alone, or of the total with a background level [dB].
+    Of braking trucks alone, or of the total with a background.  `silent_share` is that
+    of the bound passes in each sample.
     """
-    obey = np.clip(observance + draws.observance, 0.0, 1.0)[:, None]
+    obey = silent_share[:, None]
     gain = np.stack([to_energy(draws.exhaust[state]) for state in EXHAUST_STATES], axis=1)
     number = np.ones_like(gain)
     for index, state in enumerate(EXHAUST_STATES):
         if state in UNMUFFLED:
             number[:, index] = draws.unmuffled_factor
     running = to_energy(draws.silent)[:, None] * (number @ night.running.T)
+    number = number * draws.duty_factor[:, None]
     before = (gain * number) @ night.exhaust.T + running
     spared = np.maximum(night.bound - night.silent, 0.0)
     after = before - obey * ((gain * number) @ spared.T)
     if background is not None:
-        rest = to_energy(draws.traffic)[:, None] * night.other + to_energy(background)
+        there = to_energy(background.level + background.sigma * draws.background)
+        rest = to_energy(draws.traffic)[:, None] * night.other + there[:, None]
         before, after = before + rest, after + rest
     heard = (before > 0.0) & (after > 0.0)
     ratio = np.divide(before, after, out=np.ones_like(before), where=heard)
@@ -76,10 +87,10 @@ def relief_samples(
 def people_relief(
     night: NightEnergy,
     people: FloatArray,
-    observance: float,
+    silent_share: FloatArray,
     draws: Draws,
     helped_from: float,
-    background: float | None = None,
+    background: Background | None = None,
 ) -> tuple[FloatArray, FloatArray]:
     """Samples of the people quieter by `helped_from` [dB] or more, and of the mean fall [dB].
 
@@ -89,7 +100,7 @@ def people_relief(
     total = np.zeros(draws.samples)
     for first in range(0, len(people), BLOCK):
         last = min(first + BLOCK, len(people))
-        fall = relief_samples(night.rows(first, last), observance, draws, background)
+        fall = relief_samples(night.rows(first, last), silent_share, draws, background)
         helped += (fall >= helped_from) @ people[first:last]
         total += fall @ people[first:last]
     return helped, total / max(float(people.sum()), 1e-12)
@@ -101,7 +112,9 @@ def level_spread(night: NightEnergy, draws: Draws) -> FloatArray:
     out = np.zeros(len(night.other))
     for first in range(0, len(out), BLOCK):
         part = night.rows(first, first + BLOCK)
-        energy = gain @ part.exhaust.T + to_energy(draws.silent)[:, None] * part.running.sum(axis=1)
+        energy = (gain * draws.duty_factor[:, None]) @ part.exhaust.T + to_energy(draws.silent)[
+            :, None
+        ] * part.running.sum(axis=1)
         heard = energy.min(axis=0) > 0.0
         out[first : first + BLOCK][heard] = (10.0 * np.log10(energy[:, heard])).std(axis=0)
     return out

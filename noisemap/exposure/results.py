@@ -114,6 +114,8 @@ class ZoneResult:
     quieter_interval: Interval | None = None  # people-weighted mean of quieter_by [dB]
     gain_with_background: Mapping[int, Interval] = field(default_factory=dict)
     # assumed background [dB] -> people-weighted fall of the total night level [dB]
+    quieter_total: Interval | None = None
+    # people-weighted fall of the total night level with the study's own background [dB]
 
 
 @dataclass(frozen=True)

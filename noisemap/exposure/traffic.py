@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from noisemap.data_tables import table_rows
+from noisemap.data_tables import table_rows, toml_table
 from noisemap.errors import BadDataError
 from noisemap.readers.coordinates import any_table
 from noisemap.readers.faults import told
@@ -400,7 +400,8 @@ def default_profile(heavy_night_share: float) -> dict[str, FloatArray]:
     for row in table_rows("noisemap.exposure", "hourly_profile.csv"):
         by_hour[int(row["hour"])] = float(row["share_of_period"])
         night[int(row["hour"])] = row["period"] == "night"
-    light = np.where(night, 0.10, 0.90) * by_hour
+    few = float(toml_table("noisemap.exposure", "daily.toml")["light_night_share"]["value"])
+    light = np.where(night, few, 1.0 - few) * by_hour
     heavy = np.where(night, heavy_night_share, 1.0 - heavy_night_share) * by_hour
     return {"light": light, "medium": light, "heavy": heavy}
 

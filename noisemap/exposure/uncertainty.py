@@ -49,12 +49,20 @@ class Draws:
     traffic: FloatArray  # (samples,) error of the whole traffic [dB]
     observance: FloatArray  # (samples,) added to the stated share [1]
     unmuffled_factor: FloatArray  # (samples,) times the stated number of unmuffled trucks [1]
+    emergency_factor: FloatArray  # (samples,) times the stated share of use in emergencies [1]
+    duty_factor: FloatArray  # (samples,) times the share of time with the retarder on [1]
+    background: FloatArray  # (samples,) standard normal draws of the background's error [1]
     home: FloatArray  # (samples, homes) standard normal draws [1]
 
     @property
     def samples(self) -> int:
         """Number of samples."""
         return len(self.silent)
+
+    def silent_share(self, observance: float, emergency_use: float) -> FloatArray:
+        """Share of the bound passes with the retarder silent, over (samples,) [1]."""
+        obey = np.clip(observance + self.observance, 0.0, 1.0)
+        return np.asarray(obey * (1.0 - np.minimum(emergency_use * self.emergency_factor, 1.0)))
 
 
 def draw(samples: int, homes: int, seed: int) -> Draws:
@@ -79,7 +87,7 @@ def draw(samples: int, homes: int, seed: int) -> Draws:
     own-assumption : uncertainty.toml
     iso9613-2 : Table 5, read as 95 %
     """
-    rng = np.random.default_rng(seed)
+    rng, later = np.random.default_rng(seed), np.random.default_rng([seed, 1])
     method = rng.normal(0.0, spread("method"), samples)
     straight = rng.normal(0.0, spread("straight_source"), samples)
     difference = rng.normal(0.0, spread("muffled_difference"), samples)
@@ -95,7 +103,26 @@ def draw(samples: int, homes: int, seed: int) -> Draws:
         traffic=method + rng.normal(0.0, spread("traffic_source"), samples),
         observance=rng.normal(0.0, spread("observance"), samples),
         unmuffled_factor=np.exp(rng.normal(0.0, spread("unmuffled_share_factor"), samples)),
+        emergency_factor=np.exp(later.normal(0.0, spread("emergency_use_factor"), samples)),
+        duty_factor=np.exp(later.normal(0.0, spread("duty_factor"), samples)),
+        background=later.standard_normal(samples),
         home=rng.standard_normal((samples, homes)),
+    )
+
+
+def certain(samples: int, homes: int) -> Draws:
+    """Draws in which everything stands at its best figure."""
+    zero, one = np.zeros(samples), np.ones(samples)
+    return Draws(
+        exhaust={state: zero for state in EXHAUST_STATES},
+        silent=zero,
+        traffic=zero,
+        observance=zero,
+        unmuffled_factor=one,
+        emergency_factor=one,
+        duty_factor=one,
+        background=zero,
+        home=np.zeros((samples, homes)),
     )
 
 
@@ -122,7 +149,7 @@ def people_passes_spared(
     people: FloatArray,
     home: npt.NDArray[np.int64],
     home_sigma: FloatArray,
-    observance: float,
+    silent_share: FloatArray,
     level: float,
     draws: Draws,
 ) -> FloatArray:
@@ -130,11 +157,11 @@ def people_passes_spared(
 
     The exhaust's part of a maximum moves with the error of its exhaust state, the
     rest with the error of running noise, so that where a zone changes nothing no
-    draw makes it change something.  `people` stands at each receiver, `home`
+    draw makes it change something.  `silent_share` is that of the bound passes in each
+    sample.  `people` stands at each receiver, `home`
     names its home, `home_sigma` is the error of each home's level [dB].
     """
     fleet = spread("fleet_spread")
-    obey = np.clip(observance + draws.observance, 0.0, 1.0)
     gain = np.stack([to_energy(draws.exhaust[state]) for state in passes.exhaust], axis=1)
     factor = np.ones_like(gain)
     for index, state in enumerate(passes.exhaust):
@@ -159,7 +186,7 @@ def people_passes_spared(
         _normal_table(),
         out,
     )
-    return out * obey
+    return out * silent_share
 
 
 @compiled_parallel

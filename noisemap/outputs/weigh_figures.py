@@ -9,13 +9,14 @@ import numpy as np
 
 from noisemap.outputs.bands import ZONE_COLOUR
 from noisemap.outputs.figures import DOTS_PER_INCH, Picture
+from noisemap.zones.tipping import Drivers
 from noisemap.zones.verdict import LEADING_LEVEL
 from noisemap.zones.weighed import Weighed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-OWN_CONDITIONS = ("degraded", "grade at its upper bound")
+OWN_CONDITIONS = ("degraded", "grade at its upper bound", "worst")
 
 
 def front_picture(weighed: Weighed, units: str) -> Picture:
@@ -81,31 +82,31 @@ def front_picture(weighed: Weighed, units: str) -> Picture:
     return Picture(_png(figure), words)
 
 
-def drivers_picture(weighed: Weighed) -> Picture:
-    """Bars: the interval that each unknown alone would leave of the passes spared."""
+PASSES_SPARED = f"people x passes a night spared above {LEADING_LEVEL} dB"
+
+
+def drivers_picture(drivers: Drivers, figure_of: str) -> Picture:
+    """Bars: the interval that each unknown alone would leave of a figure."""
     from matplotlib.figure import Figure
 
     figure = Figure(
-        figsize=(7.2, 0.8 + 0.32 * len(weighed.drivers)), dpi=DOTS_PER_INCH, layout="constrained"
+        figsize=(7.2, 0.8 + 0.32 * len(drivers.alone)), dpi=DOTS_PER_INCH, layout="constrained"
     )
     axes = figure.add_subplot()
-    at = np.arange(len(weighed.drivers))
-    low = np.array([one.interval.low for one in weighed.drivers])
-    high = np.array([one.interval.high for one in weighed.drivers])
+    at = np.arange(len(drivers.alone))
+    low = np.array([one.interval.low for one in drivers.alone])
+    high = np.array([one.interval.high for one in drivers.alone])
     axes.barh(at, high - low, left=low, height=0.6, color="#6f9cc9", edgecolor="#071d3d")
-    if weighed.interval is not None:
-        axes.axvline(weighed.interval.best, color="#262626", linewidth=1.2)
-    axes.set_yticks(at, [one.name for one in weighed.drivers], fontsize=8)
+    axes.axvline(drivers.whole.best, color="#262626", linewidth=1.2)
+    axes.set_yticks(at, [one.name for one in drivers.alone], fontsize=8)
     axes.invert_yaxis()
     axes.set_xlabel(
-        f"people x passes a night spared above {LEADING_LEVEL} dB: 90 % interval if only this "
-        "were unknown; line: best figure",
-        fontsize=7,
+        f"{figure_of}: 90 % interval if only this were unknown; line: best figure", fontsize=7
     )
     axes.tick_params(labelsize=8)
     axes.spines[["top", "right"]].set_visible(False)
     words = "; ".join(
-        f"{one.name}: {one.interval.low:.0f} to {one.interval.high:.0f}" for one in weighed.drivers
+        f"{one.name}: {one.interval.low:.1f} to {one.interval.high:.1f}" for one in drivers.alone
     )
     return Picture(_png(figure), words)
 

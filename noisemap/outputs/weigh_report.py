@@ -17,7 +17,7 @@ from noisemap.outputs.cautions import all_cautions
 from noisemap.outputs.figures import Picture, map_picture
 from noisemap.outputs.provenance import source_row
 from noisemap.outputs.tables import Table
-from noisemap.outputs.weigh_figures import drivers_picture, front_picture
+from noisemap.outputs.weigh_figures import PASSES_SPARED, drivers_picture, front_picture
 from noisemap.outputs.weigh_tables import (
     entries_table,
     lengths_table,
@@ -250,7 +250,7 @@ def alternatives_grid(alternatives: Sequence[Alternative], units: str) -> Grid:
             plain(one.name, 90),
             "not computed" if one.spared is None else with_interval(one.spared),
             _people(one.helped),
-            "" if one.bound_a_day is None else f"{one.bound_a_day:,.0f}",
+            _bound(one, units),
             _heat(one, units),
             plain(one.remark or one.verdict or "", 160),
         )
@@ -264,17 +264,24 @@ def alternatives_grid(alternatives: Sequence[Alternative], units: str) -> Grid:
             "Measure",
             f"Spared above {LEADING_LEVEL} dB",
             "People quieter",
-            "Passes a day it binds",
+            "Passes a day it binds, mean rise of their brakes",
             "Hottest brakes: normal / worn or steeper",
             "Finding or remark",
         ),
         rows,
-        (16.0, 36.0, 24.0, 22.0, 14.0, 30.0, 34.0),
+        (14.0, 36.0, 24.0, 22.0, 18.0, 30.0, 36.0),
     )
 
 
 def _people(value: Interval | None) -> str:
     return "" if value is None else people_interval(value)
+
+
+def _bound(one: Alternative, units: str) -> str:
+    if one.bound_a_day is None:
+        return ""
+    rise = "" if one.rise_k is None else f", {degrees(one.rise_k, units)}"
+    return f"{one.bound_a_day:,.0f}{rise}"
 
 
 def _heat(one: Alternative, units: str) -> str:
@@ -315,8 +322,9 @@ def gain_sentences(scene: Scene, weighed: Weighed) -> tuple[str, ...]:
 def assumption_sentences(weighed: Weighed) -> tuple[str, ...]:
     """What the search takes for granted."""
     return (
-        f"{weighed.observance:.0%} of the bound drivers obey; the study asks a zone to spare "
-        f"{weighed.worth_people_passes:g} people times passes a night.",
+        f"{weighed.observance:.0%} of the bound drivers obey, and {weighed.emergency_use:.0%} of "
+        "those use the retarder all the same to keep control, which every rule has to allow; the "
+        f"study asks a zone to spare {weighed.worth_people_passes:g} people times passes a night.",
         "A zone is proposed only if normal brakes, degraded ones, a grade at its upper bound, and "
         "both together at the 95th and 99th percentile of the trucks' weights keep the planning "
         "limit; the last with brakes at 200 °F (93 °C) or more where the zone begins.",
@@ -342,8 +350,15 @@ def engineer(
         candidate_grid(weighed, units),
         Heading("What makes the gain unsure"),
     ]
-    if weighed.drivers:
-        blocks.append(Shown(drivers_picture(weighed), "One unknown at a time.", 48.0))
+    if weighed.drivers is not None:
+        picture = drivers_picture(weighed.drivers, PASSES_SPARED)
+        blocks.append(Shown(picture, "Passes spared: one unknown at a time.", 48.0))
+    if weighed.level_drivers is not None:
+        sound = "all sound there" if weighed.with_background else "braking trucks"
+        picture = drivers_picture(
+            weighed.level_drivers, f"mean fall of the night level of {sound} [dB]"
+        )
+        blocks.append(Shown(picture, "Night level: one unknown at a time.", 48.0))
     titles: tuple[tuple[str, Table, str], ...] = (
         (
             "Gear and engine speed where the zone begins",

@@ -86,7 +86,8 @@ def alternatives_table(weighed: Weighed, units: str) -> Table:
     headers = (
         "group", "measure", "people x passes a night spared above 70 dB", "90 % low", "90 % high",
         "people quieter by 1 dB or more", "helped, 90 % low", "helped, 90 % high",
-        "people louder", "bound passes a day", f"hottest normal brakes [{unit}]",
+        "people louder", "bound passes a day", f"mean rise of the brakes it binds [{unit}]",
+        f"hottest normal brakes [{unit}]",
         f"hottest, worn brakes or steeper grade [{unit}]", "finding", "remark",
     )  # fmt: skip
     rows = tuple(
@@ -97,6 +98,7 @@ def alternatives_table(weighed: Weighed, units: str) -> Table:
             *_interval(one.helped),
             None if one.louder is None else tenth(one.louder),
             None if one.bound_a_day is None else tenth(one.bound_a_day),
+            None if one.rise_k is None else tenth(one.rise_k * (1.8 if units == "us" else 1.0)),
             _temperature(one.hottest_c, units),
             _temperature(one.hottest_worn_c, units),
             one.verdict or "",
@@ -232,17 +234,21 @@ def tipping_table(weighed: Weighed) -> Table:
         ("tipping point", one.name, _rounded(one.value), _rounded(one.now), one.unit, one.sentence)
         for one in weighed.tipping
     ]
-    rows += [
-        (
-            "interval by one unknown alone",
-            one.name,
-            tenth(one.interval.low),
-            tenth(one.interval.high),
-            "people x passes a night",
-            "low and high of the 90 % interval",
-        )
-        for one in weighed.drivers
-    ]
+    for drivers, unit, digits in (
+        (weighed.drivers, "people x passes a night", 1),
+        (weighed.level_drivers, "dB, mean fall of the night level", 3),
+    ):
+        rows += [
+            (
+                "interval by one unknown alone",
+                one.name,
+                round(one.interval.low, digits),
+                round(one.interval.high, digits),
+                unit,
+                "low and high of the 90 % interval",
+            )
+            for one in (drivers.alone if drivers is not None else ())
+        ]
     return Table("weigh_tipping", ("kind", "name", "value or low", "now or high", "unit", "words"),
                  tuple(rows))  # fmt: skip
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +17,7 @@ from noisemap.errors import BadDataError
 from noisemap.execution.tasks import HERE, Execution
 from noisemap.exposure.areas import grid_receivers, level_areas
 from noisemap.exposure.arrivals import HillsAbove
+from noisemap.exposure.auxiliary import auxiliary_passes
 from noisemap.exposure.driving import drive_road
 from noisemap.exposure.levels import Scenario, home_levels, people_shares, scenario
 from noisemap.exposure.passes import (
@@ -231,7 +232,10 @@ def compute(
     )
     free = scenario(passes, _per_hour(classes), other)
     shares = path_shares(store, _night_emission(classes, sound, prepared))
-    base = _base(prepared, scene, store, classes, passes, other, free, shares, air, hills)
+    base = replace(
+        _base(prepared, scene, store, classes, passes, other, free, shares, air, hills),
+        auxiliary=auxiliary_passes(flows, prepared.trucks, drives, scene.stretches),
+    )
     return Computed(base, drives, sound, shares, air, tuple(notes))
 
 

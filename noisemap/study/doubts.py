@@ -8,12 +8,9 @@ import numpy as np
 
 from noisemap.exposure.traffic import matching_roads
 from noisemap.scene.model import Scene
+from noisemap.study.defaults import default
 from noisemap.study.prepare import Prepared
 from noisemap.units import POUND_KG
-
-HEAVIEST_USUAL_KG = 65_000.0
-WARMEST_USUAL_ENTRY_C = 120.0
-NAME_SLACK = 0.02
 
 
 def doubts(prepared: Prepared, scene: Scene) -> list[str]:
@@ -21,7 +18,7 @@ def doubts(prepared: Prepared, scene: Scene) -> list[str]:
     study = prepared.study
     said = []
     for truck in study.truck:
-        if truck.mass > HEAVIEST_USUAL_KG:
+        if truck.mass > default("doubts", "heaviest_usual_kg"):
             said.append(
                 f"Truck “{truck.name}” weighs {_both(truck.mass)}: are these pounds in mass_kg?"
             )
@@ -29,7 +26,7 @@ def doubts(prepared: Prepared, scene: Scene) -> list[str]:
             said.append(
                 f"Truck “{truck.name}” weighs {_both(truck.mass)}, which its name does not say."
             )
-    if study.descent.entry_temperature_c > WARMEST_USUAL_ENTRY_C:
+    if study.descent.entry_temperature_c > default("doubts", "warmest_usual_entry_c"):
         said.append(
             f"The brakes enter the hill at {study.descent.entry_temperature_c:g} °C: "
             "are these °F in entry_temperature_c?"
@@ -49,7 +46,7 @@ def _differs(name: str, mass: float) -> bool:
     if not match:
         return False
     stated = float(match[1].replace(",", "")) * POUND_KG
-    return abs(stated - mass) > NAME_SLACK * mass
+    return abs(stated - mass) > default("doubts", "name_slack") * mass
 
 
 def _cut_roads(scene: Scene) -> list[str]:

@@ -29,7 +29,8 @@ from noisemap.study.doubts import doubts
 from noisemap.study.effects import character_of, effect_sources, optional_effects
 from noisemap.study.hours import show_hours
 from noisemap.study.method import other_paths
-from noisemap.study.prepare import Prepared
+from noisemap.study.model import EngagementShares
+from noisemap.study.prepare import ENGAGEMENT_WORDS, Prepared
 from noisemap.transfer.store import FLAG_WORDS
 from noisemap.zones.verdict import LEADING_LEVEL
 from noisemap.zones.weigh import Base, not_compared
@@ -230,6 +231,7 @@ def _assumptions(prepared: Prepared, scene: Scene, computed: Computed) -> tuple[
             f"{study.background.evening_db:g} dB in the evening, "
             f"{study.background.night_db:g} dB at night."
         )
+    said.append(engagement_note(study.traffic.engagement_shares))
     said += not_compared(computed.base)
     if study.weather.pressure_kpa is None:
         said.append(
@@ -271,6 +273,24 @@ def calibration_note(prepared: Prepared) -> list[str]:
         f"Every exhaust level is changed by {source.calibration_offset_db:+g} dB, the study's "
         f"calibration; its stated basis: {source.calibration_basis.strip()}"
     ]
+
+
+def engagement_note(shares: EngagementShares | None) -> str:
+    """Sentence about how retarders are taken to be worked."""
+    if shares is None:
+        return (
+            "How drivers work their retarders is not stated: all are taken to hold their speed "
+            "evenly; [traffic.engagement_shares] shares them out."
+        )
+    parts = [
+        f"{words} {getattr(shares, engagement):.0%}"
+        for engagement, words in ENGAGEMENT_WORDS.items()
+        if getattr(shares, engagement) > 0.0
+    ]
+    return (
+        f"Retarders are worked {', '.join(parts)}: shares of this study; what each does to the "
+        "switch, the wheel brakes and the onsets is assumed."
+    )
 
 
 def _warnings(base: Base) -> tuple[str, ...]:

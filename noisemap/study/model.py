@@ -15,6 +15,7 @@ from pydantic import (
 
 from noisemap.descent.gearbox import Gearbox
 from noisemap.states import Binds, ExhaustState, RetarderKind, VehicleClass
+from noisemap.study.defaults import default, default_trucks
 from noisemap.study.hours import parse_hours
 from noisemap.units import MILE_M, POUND_KG
 
@@ -188,10 +189,10 @@ class ObstaclesTable(Table):
 class ExhaustShares(Table):
     """How the heavy trucks' exhausts are shared out."""
 
-    after_treatment: Share = 0.50
-    muffled: Share = 0.42
-    worn: Share = 0.05
-    straight: Share = 0.03
+    after_treatment: Share = default("exhaust_shares", "after_treatment")
+    muffled: Share = default("exhaust_shares", "muffled")
+    worn: Share = default("exhaust_shares", "worn")
+    straight: Share = default("exhaust_shares", "straight")
 
     @model_validator(mode="after")
     def _sum(self) -> Self:
@@ -205,14 +206,30 @@ class ExhaustShares(Table):
         return float(getattr(self, state))
 
 
+class EngagementShares(Table):
+    """How the retarders of the heavy trucks are worked; shares of those that have one."""
+
+    hand: Share = 0.0
+    pedal: Share = 0.0
+    cruise: Share = 0.0
+    descent_control: Share = 0.0
+
+    @model_validator(mode="after")
+    def _sum(self) -> Self:
+        total = self.hand + self.pedal + self.cruise + self.descent_control
+        if abs(total - 1.0) > 1e-6:
+            raise ValueError(f"the four shares sum to {total:.3f}; they must sum to 1")
+        return self
+
+
 class AssumedTraffic(Table):
     """Traffic by average day, for a place without counts; always shown as an assumption."""
 
     # on roads without an aadt column; may be left out where every road has one
     vehicles_per_day: Annotated[float, Field(gt=0.0, le=500_000.0)] | None = None
-    medium_share: Share = 0.04
-    heavy_share: Share = 0.08
-    heavy_night_share: Share = 0.15
+    medium_share: Share = default("traffic", "medium_share")
+    heavy_share: Share = default("traffic", "heavy_share")
+    heavy_night_share: Share = default("traffic", "heavy_night_share")
     roads: list[str] | None = None
     profile: FileName | None = None  # hour, light, medium, heavy: shares of the day
 
@@ -246,6 +263,7 @@ class TrafficTable(Table):
     exhaust_shares: ExhaustShares = ExhaustShares()
     fleet: FileName | None = None  # of `noisemap fleet`; instead of [traffic.exhaust_shares]
     counted_states: Literal["keep", "replace"] = "keep"  # exhaust states that the counts name
+    engagement_shares: EngagementShares | None = None  # None: all hold their speed evenly
     periods: Periods = Periods()
 
     @model_validator(mode="after")
@@ -352,7 +370,9 @@ class ZoneTable(Table):
     to_mi: float | None = None
     hours: Hours = frozenset(range(24))
     binds: Binds = "unmuffled_compression_release"
-    observance: Share = 0.7
+    observance: Share = default("zone", "observance")
+    emergency_use: Share = default("zone", "emergency_use")
+    # of those who obey, that use it all the same to keep control
 
     @model_validator(mode="after")
     def _ends(self) -> Self:
@@ -385,7 +405,9 @@ class CriteriaTable(Table):
         "not_assessed"
     )
     annoyance: Literal["not_assessed", "eu_2020", "road_2001"] = "eu_2020"
-    worth_people_passes: Annotated[float, Field(gt=0.0)] = 5.0
+    worth_people_passes: Annotated[float, Field(gt=0.0)] = default(
+        "criteria", "worth_people_passes"
+    )
 
 
 class SiteTable(Table):
@@ -419,12 +441,7 @@ class OutputTable(Table):
     ]
 
 
-DEFAULT_TRUCKS: tuple[dict[str, object], ...] = (
-    {"name": "half loaded", "mass_kg": 22_000.0, "share": 0.25},
-    {"name": "loaded", "mass_kg": 32_000.0, "share": 0.25},
-    {"name": "full", "mass_kg": 36_287.0, "share": 0.20},
-    {"name": "full, no retarder", "mass_kg": 36_287.0, "share": 0.30, "retarder": "none"},
-)
+DEFAULT_TRUCKS = default_trucks()
 
 
 class Study(Table):
@@ -456,6 +473,10 @@ class Study(Table):
     def _whole(self) -> Self:
         if self.traffic.trucks is not None and "truck" in self.model_fields_set:
             raise ValueError("give either [[truck]] or traffic.trucks, one of the two")
+        if self.traffic.engagement_shares and "stage_habit" in self.descent.model_fields_set:
+            raise ValueError(
+                "give either [traffic.engagement_shares] or descent.stage_habit, one of the two"
+            )
         total = sum(truck.share for truck in self.truck)
         if abs(total - 1.0) > 1e-6:
             raise ValueError(f"[[truck]] shares sum to {total:.3f}; they must sum to 1")

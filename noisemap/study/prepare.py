@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,7 @@ from noisemap.community.criteria import criteria
 from noisemap.community.indicators import Periods
 from noisemap.descent.brake_temperature import Conditions
 from noisemap.descent.drive import Habit
+from noisemap.descent.engagement import Engagement
 from noisemap.descent.truck import TruckModel, packaged_truck, truck_from_table, truck_names
 from noisemap.errors import MissingInputError, NoisemapError, Problem, StudyError
 from noisemap.exposure.driving import Practice, TruckClass
@@ -38,6 +39,13 @@ NAMED_FILES = (
     ("traffic", "fleet"),
 )
 """Keys of the study that name files, by table."""
+
+ENGAGEMENT_WORDS: dict[Engagement, str] = {
+    "hand": "by hand",
+    "pedal": "by pedal",
+    "cruise": "by cruise control",
+    "descent_control": "by descent control",
+}
 
 HABITS: dict[str, Habit] = {"lowest_that_holds": "lowest_that_holds", "always_full": "high"}
 
@@ -182,6 +190,7 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
                 hours=zone.hours,
                 binds=zone.binds,
                 observance=zone.observance,
+                emergency_use=zone.emergency_use,
             )
             for zone in study.zone
         ),
@@ -335,7 +344,7 @@ def _unknown(where: str, study: Study) -> list[Problem]:
 
 
 def _trucks(study: Study, files: dict[str, Path]) -> tuple[TruckClass, ...]:
-    return tuple(
+    found = [
         TruckClass(
             name=truck.name,
             model=_model(truck.model, files.get(f"truck[{number}].model")),
@@ -345,7 +354,25 @@ def _trucks(study: Study, files: dict[str, Path]) -> tuple[TruckClass, ...]:
             gearbox=truck.gearbox,
         )
         for number, truck in enumerate(study.truck, start=1)
-    )
+    ]
+    return tuple(one for truck in found for one in _by_engagement(truck, study))
+
+
+def _by_engagement(truck: TruckClass, study: Study) -> list[TruckClass]:
+    """A truck class shared out by how its retarder is worked, where the study says how."""
+    shares = study.traffic.engagement_shares
+    if shares is None or truck.retarder == "none":
+        return [truck]
+    return [
+        replace(
+            truck,
+            name=f"{truck.name}, {words}",
+            share=truck.share * getattr(shares, engagement),
+            engagement=engagement,
+        )
+        for engagement, words in ENGAGEMENT_WORDS.items()
+        if getattr(shares, engagement) > 0.0
+    ]
 
 
 def _model(name: str, file: Path | None) -> TruckModel:

@@ -45,7 +45,7 @@ from noisemap.zones.legal import blanks, questions
 from noisemap.zones.monitoring import plan
 from noisemap.zones.search import SearchResult, search
 from noisemap.zones.signs import beginning, downhill_directions, entry_rows, sign_points
-from noisemap.zones.tipping import drivers_of, tipping_points
+from noisemap.zones.tipping import drivers_of, level_drivers_of, tipping_points
 from noisemap.zones.wall import wall_alternative
 from noisemap.zones.weigh import Base, rank, weigh_zone
 from noisemap.zones.weighed import Weighed, decide
@@ -132,12 +132,12 @@ def weigh(
         own.append(weigh_zone(base, zone))
         reporter.advance(number, len(prepared.zones))
     zones = rank(own)
-    observance = _observance(prepared)
+    observance, emergency_use = _observance(prepared)
     roads, left_out = searched_roads(prepared, base)
     reporter.stage("every contiguous zone, screened and weighed")
     searches: list[SearchResult] = []
     for number, road in enumerate(roads, start=1):
-        found = search(base, computed.sound, road, observance)
+        found = search(base, computed.sound, road, observance, emergency_use)
         searches += [found] if found is not None else []
         reporter.advance(number, len(roads))
     decision = decide(base, zones, searches)
@@ -162,7 +162,8 @@ def weigh(
                 )
             )
     alternatives += not_computed()
-    interval, drivers = (None, ()) if subject is None else drivers_of(base, subject)
+    drivers = None if subject is None else drivers_of(base, subject)
+    level_drivers = None if subject is None else level_drivers_of(base, subject)
     road = _road(base, subject)
     ways = [] if subject is None else downhill_directions(scene, road, subject)
     after = decision.recommended or next((one for one in zones if one.zone == subject), None)
@@ -177,9 +178,7 @@ def weigh(
             row
             for way in ways
             if subject
-            for row in entry_rows(
-                scene, road, subject, way, base.trucks, base.practice, base.hills
-            )
+            for row in entry_rows(scene, road, subject, way, base.trucks, base.practice, base.hills)
         ),
         signs=() if subject is None else sign_points(scene, road, subject),
         lengths_general=general_length_table(
@@ -209,8 +208,9 @@ def weigh(
             if subject
             for row in approval_rows(scene.stretches, road, way, subject)
         ),
-        interval=interval,
         drivers=drivers,
+        level_drivers=level_drivers,
+        with_background=base.background is not None,
         tipping=() if subject is None else tipping_points(base, subject),
         plan=None if after is None else plan(base.before, after.levels, scene.homes),
         questions=questions(),
@@ -219,6 +219,7 @@ def weigh(
         planning_limit_c=base.planning_limit,
         hard_limit_c=base.hard_limit,
         observance=observance,
+        emergency_use=emergency_use,
         worth_people_passes=base.worth_people_passes,
         roads_left_out=left_out,
         coarse=is_coarse(scene.terrain.native_cell),
@@ -247,10 +248,15 @@ def searched_roads(prepared: Prepared, base: Base) -> tuple[list[int], tuple[str
     return wanted[:ROADS_SEARCHED], left
 
 
-def _observance(prepared: Prepared) -> float:
+def _observance(prepared: Prepared) -> tuple[float, float]:
+    """Share of the bound drivers who obey, and of those the use in emergencies [1]."""
     if not prepared.zones:
-        return setting("default_observance")
-    return float(np.mean([zone.observance for zone in prepared.zones]))
+        return setting("default_observance"), 0.0
+    zones = prepared.zones
+    return (
+        float(np.mean([zone.observance for zone in zones])),
+        float(np.mean([zone.emergency_use for zone in zones])),
+    )
 
 
 def _road(base: Base, subject: Zone | None) -> int:

@@ -59,6 +59,7 @@ class Alternative:
     verdict: str | None
     remark: str
     louder_homes: tuple[tuple[int, float], ...] = ()  # home, rise of its night level [dB]
+    rise_k: float | None = None  # mean rise of the sound brakes of each truck it binds [K]
 
     @property
     def computed(self) -> bool:
@@ -84,8 +85,61 @@ def sign_alternatives(base: Base, zone: Zone) -> list[Alternative]:
         for when, hours in ((", day and night", always), (", at night", night))
     ]
     every = replace(zone, name="every auxiliary brake", binds="every_auxiliary_brake", hours=always)
-    remark = "other auxiliary brakes are quiet: silencing them heats more trucks and spares nothing"
-    return [*rows, zone_row(base, "sign", f"{every.name}, day and night", every, remark=remark)]
+    found = weigh_zone(base, every)
+    row = from_result(
+        base, "sign", f"{every.name}, day and night", found, every_brake_remark(base, every, found)
+    )
+    return [*rows, row, slippery(found)]
+
+
+def every_brake_remark(base: Base, zone: Zone, found: ZoneResult) -> str:
+    """What a rule on every auxiliary brake costs over one on compression-release brakes."""
+    roads = matching_roads(zone.road, base.scene.roads)
+    hours = sorted(zone.hours)
+    passes = sum(float(one.per_hour[hours].sum()) for one in base.auxiliary if one.road in roads)
+    quiet = {base.trucks[one.truck].name for one in base.auxiliary}
+    rises = [
+        row.peak_zone_c - row.peak_free_c
+        for row in found.brakes
+        if row.truck in quiet and row.condition == "normal"
+    ]
+    if not rises:
+        return (
+            "no truck of this study uses another auxiliary brake here; such brakes are quiet, and "
+            "silencing them would only heat more wheel brakes"
+        )
+    scale, unit = (1.8, "°F") if base.units == "us" else (1.0, "°C")
+    return (
+        f"binds {passes:,.1f} more passes a day, of trucks with quiet auxiliary brakes: it heats "
+        f"their wheel brakes by up to {scale * max(rises):.0f}\u00a0{unit} and spares nothing more"
+    )
+
+
+def slippery(found: ZoneResult) -> Alternative:
+    """Any sign in rain or winter: retarders are off already, so that it gains nothing."""
+    none = {
+        normal: [
+            row.peak_none_c
+            for row in found.brakes
+            if row.equipped and (row.condition == "normal") is normal
+        ]
+        for normal in (True, False)
+    }
+    nothing = Interval(0.0, 0.0, 0.0)
+    return Alternative(
+        group="sign",
+        name="any of these in rain or in winter",
+        zone=None,
+        spared=nothing,
+        helped=nothing,
+        louder=0.0,
+        bound_a_day=0.0,
+        hottest_c=max(none[True], default=None),
+        hottest_worn_c=max(none[False], default=None),
+        verdict=None,
+        remark="retarders are to be off on slippery roads: nothing is gained then, and brakes are "
+        "as hot as without a retarder on the whole descent",
+    )
 
 
 def zone_row(
@@ -115,7 +169,37 @@ def from_result(
         verdict=result.verdict,
         remark=remark,
         louder_homes=louder_homes(base.before.l_night, result.levels.l_night),
+        rise_k=mean_rise_k(base, result),
     )
+
+
+def mean_rise_k(base: Base, result: ZoneResult) -> float | None:
+    """Mean rise of the sound brakes over the passes that a zone binds in its hours [K].
+
+    None where it binds no pass.
+    """
+    zone, hours = result.zone, sorted(result.zone.hours)
+    roads = matching_roads(zone.road, base.scene.roads)
+    rises = {
+        (row.truck, row.direction): max(row.peak_zone_c - row.peak_free_c, 0.0)
+        for row in result.brakes
+        if row.condition == "normal"
+    }
+    bound = [one for one in _all_bound(base, zone) if one.road in roads]
+    passes = np.array([float(one.per_hour[hours].sum()) for one in bound])
+    if not passes.sum() > 0.0:
+        return None
+    each = [rises.get((base.trucks[one.truck].name, one.direction), 0.0) for one in bound]
+    return float(passes @ each / passes.sum())
+
+
+def _all_bound(base: Base, zone: Zone) -> list[PassClass]:
+    """Classes of passes whose retarder a zone forbids, other auxiliary brakes among them."""
+    return [
+        one
+        for one in (*base.classes, *base.auxiliary)
+        if zone.binds_truck(base.trucks[one.truck].retarder, one.exhaust_state)
+    ]
 
 
 def louder_homes(before: FloatArray, after: FloatArray) -> tuple[tuple[int, float], ...]:
@@ -135,10 +219,7 @@ def bound_a_day(base: Base, zone: Zone) -> float:
     roads = matching_roads(zone.road, base.scene.roads)
     hours = sorted(zone.hours)
     return sum(
-        float(one.per_hour[hours].sum())
-        for one in base.classes
-        if one.road in roads
-        and zone.binds_truck(base.trucks[one.truck].retarder, one.exhaust_state)
+        float(one.per_hour[hours].sum()) for one in _all_bound(base, zone) if one.road in roads
     )
 
 
@@ -301,7 +382,7 @@ def _night_fall(
     draws: Draws = base.draws
     all_exhaust = _exhaust_by_state(base, place, night, seconds)
     factor = {
-        state: draws.unmuffled_factor if state in UNMUFFLED else np.ones(draws.samples)
+        state: draws.duty_factor * (draws.unmuffled_factor if state in UNMUFFLED else 1.0)
         for state in all_exhaust
     }
     running = to_energy(draws.silent)[:, None] * (
@@ -314,7 +395,7 @@ def _night_fall(
     before = running + np.sum(parts, axis=0)
     after = before.copy()
     for state, (gone, came) in per_state.items():
-        weight = draws.unmuffled_factor
+        weight = draws.unmuffled_factor * draws.duty_factor
         after -= (weight * to_energy(draws.exhaust[state]))[:, None] * gone
         after += (weight * to_energy(draws.exhaust["muffled"]))[:, None] * came
     return _fall(whole, best), _fall(before, after)

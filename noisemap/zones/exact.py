@@ -67,14 +67,14 @@ def effects(
     road: int,
     intervals: IntArray,
     rules: Sequence[Rule],
-    observance: float,
+    silent_share: float,
 ) -> Effects:
     """Spared passes and people helped for many intervals of one road.
 
     `intervals` holds (first, last + 1) as stretches of the road, counted from its start.
     """
     classes = [index for index, one in enumerate(base.classes) if one.road == road]
-    counts = np.array([_counts(base, rule, classes, observance) for rule in rules])
+    counts = np.array([_counts(base, rule, classes, silent_share) for rule in rules])
     used = [place for place, index in enumerate(classes) if counts[:, place].any()]
     classes = [classes[place] for place in used]
     counts = counts[:, used]
@@ -96,11 +96,11 @@ def effects(
     return Effects(spared, _helped(loudest, night, base.scene.homes.people))
 
 
-def _counts(base: Base, rule: Rule, classes: Sequence[int], observance: float) -> list[float]:
+def _counts(base: Base, rule: Rule, classes: Sequence[int], silent_share: float) -> list[float]:
     zone = Zone("", "", 0.0, 0.0, rule.hours, rule.binds)
     hours = sorted(rule.hours & base.periods.night)
     return [
-        observance * float(one.per_hour[hours].sum())
+        silent_share * float(one.per_hour[hours].sum())
         if zone.binds_truck(base.trucks[one.truck].retarder, one.exhaust_state)
         else 0.0
         for one in (base.classes[index] for index in classes)

@@ -93,6 +93,7 @@ def search(
     sound: PassSound,
     road: int,
     observance: float,
+    emergency_use: float = 0.0,
     *,
     evaluated: int | None = None,
 ) -> SearchResult | None:
@@ -108,7 +109,7 @@ def search(
     every = list(zip(*(part.tolist() for part in np.nonzero(sheet.long_enough)), strict=True))
     small = len(every) <= setting("small_case")
     chosen = every if small else pick(sheet, budget)
-    work = _Work(base, sound, sheet, observance)
+    work = _Work(base, sound, sheet, observance, emergency_use)
     work.add(chosen)
     for _ in range(0 if small else LOOKS_AROUND):
         if not work.add(work.around_the_best()):
@@ -176,8 +177,17 @@ def _best_of_cells(cell: npt.NDArray[np.int64], gain: FloatArray) -> npt.NDArray
 class _Work:
     """The exact step, batch by batch."""
 
-    def __init__(self, base: Base, sound: PassSound, sheet: Screen, observance: float) -> None:
-        self.base, self.sound, self.sheet, self.observance = base, sound, sheet, observance
+    def __init__(
+        self,
+        base: Base,
+        sound: PassSound,
+        sheet: Screen,
+        observance: float,
+        emergency_use: float,
+    ) -> None:
+        self.base, self.sound, self.sheet = base, sound, sheet
+        self.observance, self.emergency_use = observance, emergency_use
+        self.silent_share = self._zone((0, 1), sheet.rules[0]).silent_share
         self.book = HeatBook(base, sheet.road)
         self.found: dict[Pair, list[Candidate]] = {}
 
@@ -187,7 +197,9 @@ class _Work:
         if new:
             spans = self.sheet.ends[np.array(new)]
             sheet = self.sheet
-            effect = effects(self.base, self.sound, sheet.road, spans, sheet.rules, self.observance)
+            effect = effects(
+                self.base, self.sound, sheet.road, spans, sheet.rules, self.silent_share
+            )
             for place, pair in enumerate(new):
                 heat = tuple(self.book.heat(self._zone(pair, sheet.rules[0])))
                 self.found[pair] = [
@@ -225,7 +237,16 @@ class _Work:
         low, high = (float(self.sheet.chainage[place]) for place in pair)
         road = self.base.scene.roads[self.sheet.road]
         name = f"{low / 1000.0:.2f} to {high / 1000.0:.2f} km, {rule.name}"
-        return Zone(name, road.road_id, low, high, rule.hours, rule.binds, self.observance)
+        return Zone(
+            name,
+            road.road_id,
+            low,
+            high,
+            rule.hours,
+            rule.binds,
+            self.observance,
+            self.emergency_use,
+        )
 
     def _candidate(
         self,
@@ -248,7 +269,7 @@ class _Work:
             zone=zone,
             rule=rule,
             pair=pair,
-            benefit=self.observance * float(self.sheet.gain(rule)[pair]),
+            benefit=self.silent_share * float(self.sheet.gain(rule)[pair]),
             spared=tuple(float(v) for v in spared),
             helped=float(helped),
             normal_margin=least_margin(heat, normal=True),

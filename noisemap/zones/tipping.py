@@ -11,13 +11,13 @@ import numpy.typing as npt
 from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.results import BrakeRow, Interval
 from noisemap.exposure.traffic import matching_roads
-from noisemap.exposure.uncertainty import Draws
+from noisemap.exposure.uncertainty import Draws, certain
 from noisemap.states import UNMUFFLED, Zone
 from noisemap.units import show_both
 from noisemap.zones.brakes import bound_kinds, brake_rows
 from noisemap.zones.conditions import NORMAL, setting
 from noisemap.zones.verdict import LEADING_LEVEL, needs_study
-from noisemap.zones.weigh import Base, spared_under
+from noisemap.zones.weigh import Base, fall_under, spared_under
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -56,25 +56,42 @@ class TippingPoint:
     study: float | None = None  # where an engineering study would be needed first
 
 
-def drivers_of(base: Base, zone: Zone) -> tuple[Interval, tuple[Driver, ...]]:
-    """Interval of the passes spared, and of each unknown alone, the widest first."""
-    sets = one_at_a_time(base.draws)
-    found = spared_under(base, zone, [base.draws, *sets.values()], LEADING_LEVEL)
+@dataclass(frozen=True)
+class Drivers:
+    """Which unknown makes a figure's interval wide."""
+
+    whole: Interval  # with everything unknown
+    alone: tuple[Driver, ...]  # each unknown alone, the widest first
+
+
+def drivers_of(base: Base, zone: Zone) -> Drivers:
+    """What drives the interval of the people times passes that a zone spares."""
+    return _drivers(
+        base, lambda draws: spared_under(base, zone, draws, LEADING_LEVEL), ("background",)
+    )
+
+
+def level_drivers_of(base: Base, zone: Zone) -> Drivers:
+    """What drives the interval of the mean fall of the night level.
+
+    Of all sound there where the study gives a background, else of braking trucks.
+    """
+    unused = () if base.background is not None else ("background",)
+    return _drivers(base, lambda draws: fall_under(base, zone, draws), unused)
+
+
+def _drivers(
+    base: Base, find: Callable[[Sequence[Draws]], Sequence[Interval]], unused: Sequence[str]
+) -> Drivers:
+    sets = {name: one for name, one in one_at_a_time(base.draws).items() if name not in unused}
+    found = find([base.draws, *sets.values()])
     drivers = [Driver(name, one) for name, one in zip(sets, found[1:], strict=True)]
-    return found[0], tuple(sorted(drivers, key=lambda one: -one.width))
+    return Drivers(found[0], tuple(sorted(drivers, key=lambda one: -one.width)))
 
 
 def one_at_a_time(draws: Draws) -> dict[str, Draws]:
     """Draws in which one unknown varies and all others stand at their best figures."""
-    zero = np.zeros(draws.samples)
-    calm = Draws(
-        exhaust={state: zero for state in draws.exhaust},
-        silent=zero,
-        traffic=zero,
-        observance=zero,
-        unmuffled_factor=np.ones(draws.samples),
-        home=np.zeros_like(draws.home),
-    )
+    calm = certain(draws.samples, draws.home.shape[1])
     straight = draws.exhaust["straight"]
     return {
         "level of the exhausts": replace(
@@ -85,7 +102,10 @@ def one_at_a_time(draws: Draws) -> dict[str, Draws]:
         ),
         "level with the retarder off": replace(calm, silent=draws.silent),
         "observance": replace(calm, observance=draws.observance),
+        "use in emergencies": replace(calm, emergency_factor=draws.emergency_factor),
         "number of unmuffled trucks": replace(calm, unmuffled_factor=draws.unmuffled_factor),
+        "share of time with the retarder on": replace(calm, duty_factor=draws.duty_factor),
+        "background": replace(calm, background=draws.background, traffic=draws.traffic),
         "place and terrain of each home": replace(calm, home=draws.home),
     }
 
@@ -315,12 +335,4 @@ def first_true(holds: Callable[[float], bool], most: float) -> float | None:
 
 def _calm(base: Base) -> Draws:
     """A single draw with nothing unknown."""
-    one = np.zeros(1)
-    return Draws(
-        exhaust={state: one for state in base.draws.exhaust},
-        silent=one,
-        traffic=one,
-        observance=one,
-        unmuffled_factor=np.ones(1),
-        home=np.zeros((1, base.draws.home.shape[1])),
-    )
+    return certain(1, base.draws.home.shape[1])

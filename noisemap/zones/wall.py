@@ -142,9 +142,9 @@ def _row(base: Base, name: str, levels: PassLevels) -> Alternative:
         base.people,
         base.scene.receivers.home,
         base.home_sigma,
-        1.0,
+        np.ones(draws.samples),
         LEADING_LEVEL,
-        replace(draws, observance=np.zeros(draws.samples)),
+        draws,
     )
     quiet = _night_level(base, after.braking_by_hour)
     louder = louder_homes(base.before.l_night, quiet)

@@ -62,7 +62,12 @@ def low_setting(
     """Drive with the retarder at its lowest switch position in the zone."""
     free = drive_road(stretches, road, direction, truck, practice, steeper=steeper)
     low = drive_road(
-        stretches, road, direction, truck, replace(practice, habit="low"), steeper=steeper
+        stretches,
+        road,
+        direction,
+        replace(truck, engagement="steady"),
+        replace(practice, habit="low"),
+        steeper=steeper,
     )
     inside = in_zone(stretches, road_rows(stretches, road), zone)[::direction]
 
@@ -80,6 +85,7 @@ def low_setting(
         free,
         braking_cylinders=np.where(inside, low.braking_cylinders, free.braking_cylinders),
         retarder_share=joined(low.retarder_share, free.retarder_share),
+        holds=joined(low.holds, free.holds),
         retarder_w=retarder,
         brake_w=brakes,
         temperature_c=temperature,

@@ -23,18 +23,19 @@ from noisemap.exposure.levels import (
 )
 from noisemap.exposure.passes import DriveKey, PassClass, pass_sound, silent_in
 from noisemap.exposure.product import PassLevels, pass_levels
-from noisemap.exposure.relief import NightEnergy, by_state, people_relief
+from noisemap.exposure.relief import Background, NightEnergy, by_state, people_relief
 from noisemap.exposure.results import HomeLevels, Interval, ZoneResult, told_before
 from noisemap.exposure.traffic import matching_roads
 from noisemap.exposure.uncertainty import (
     Draws,
     ZonePasses,
+    certain,
     interval,
     people_over,
     people_passes_spared,
     spread,
 )
-from noisemap.levels import to_energy
+from noisemap.levels import from_energy, to_energy
 from noisemap.scene.grades import is_coarse
 from noisemap.scene.model import Scene
 from noisemap.states import Zone
@@ -84,6 +85,8 @@ class Base:
     worth_people_passes: float
     units: str  # of the sentences
     hills: HillsAbove
+    background_sigma: float = 0.0  # standard deviation of the background's error [dB]
+    auxiliary: tuple[PassClass, ...] = ()  # passes with other, quiet auxiliary brakes
 
 
 def weigh_zone(base: Base, zone: Zone, way: Way = silenced) -> ZoneResult:
@@ -118,7 +121,8 @@ def weigh_zone(base: Base, zone: Zone, way: Way = silenced) -> ZoneResult:
     spared = {level: _spared(base, zone, bound, silent, after, level) for level in PASS_LEVELS}
     night = night_energy(base, zone, bound, silent)
     lived_in, people = base.people > 0.0, base.people[base.people > 0.0]
-    helped, fall = people_relief(night, people, zone.observance, base.draws, HELPED_DB)
+    share = base.draws.silent_share(zone.observance, zone.emergency_use)
+    helped, fall = people_relief(night, people, share, base.draws, HELPED_DB)
     best = _night_fall(base, after)[lived_in]
     quieter = np.maximum(_fall(base.before.l_night, levels.l_night), 0.0)
     gains = _gains(base, zone, night)
@@ -147,6 +151,9 @@ def weigh_zone(base: Base, zone: Zone, way: Way = silenced) -> ZoneResult:
             float(np.maximum(best, 0.0) @ people) / max(float(people.sum()), 1e-12), fall
         ),
         gain_with_background=gains,
+        quieter_total=None
+        if own_background(base) is None
+        else mean_fall(base, zone, night, base.draws, own_background(base)),
     )
 
 
@@ -209,7 +216,7 @@ def _hours(zone: Zone) -> FloatArray:
 
 def _after(base: Base, zone: Zone, bound: Sequence[int], silent: PassLevels) -> Scenario:
     free = np.array([one.per_hour for one in base.classes]).reshape(-1, 24)
-    obeying = free[list(bound)] * zone.observance * _hours(zone)
+    obeying = free[list(bound)] * zone.silent_share * _hours(zone)
     free = free.copy()
     free[list(bound)] -= obeying
     return scenario(base.passes.joined(silent), np.vstack([free, obeying]), base.other_by_hour)
@@ -244,7 +251,7 @@ def _spared(
         base.people,
         base.scene.receivers.home,
         base.home_sigma,
-        zone.observance,
+        base.draws.silent_share(zone.observance, zone.emergency_use),
         level,
         base.draws,
     )
@@ -283,23 +290,47 @@ def _night_fall(base: Base, after: Scenario) -> FloatArray:
 
 def _gains(base: Base, zone: Zone, night: NightEnergy) -> Mapping[int, Interval]:
     """People-weighted fall of the total night level under assumed backgrounds [dB]."""
+    return {
+        level: mean_fall(base, zone, night, base.draws, Background(float(level)))
+        for level in ASSUMED_BACKGROUNDS
+    }
+
+
+def mean_fall(
+    base: Base, zone: Zone, night: NightEnergy, draws: Draws, background: Background | None
+) -> Interval:
+    """People-weighted fall of the night level [dB]: of braking trucks, or of all sound there."""
     people = base.people[base.people > 0.0]
-    calm = replace(
-        base.draws,
-        exhaust={state: np.zeros(1) for state in base.draws.exhaust},
-        silent=np.zeros(1),
-        traffic=np.zeros(1),
-        observance=np.zeros(1),
-        unmuffled_factor=np.ones(1),
+    best, samples = (
+        people_relief(
+            night,
+            people,
+            one.silent_share(zone.observance, zone.emergency_use),
+            one,
+            HELPED_DB,
+            background,
+        )[1]
+        for one in (certain(1, 0), draws)
     )
-    gains = {}
-    for level in ASSUMED_BACKGROUNDS:
-        _, best = people_relief(night, people, zone.observance, calm, HELPED_DB, float(level))
-        _, samples = people_relief(
-            night, people, zone.observance, base.draws, HELPED_DB, float(level)
-        )
-        gains[level] = interval(float(best[0]), samples)
-    return gains
+    return interval(float(best[0]), samples)
+
+
+def own_background(base: Base) -> Background | None:
+    """The study's background at night; None where it gives none."""
+    if base.background is None:
+        return None
+    level = from_energy(to_energy(base.background[sorted(base.periods.night)]).mean())
+    return Background(float(level), base.background_sigma)
+
+
+def fall_under(base: Base, zone: Zone, draws: Sequence[Draws]) -> tuple[Interval, ...]:
+    """Mean fall of the night level under several sets of draws, with the study's background."""
+    road_indices = matching_roads(zone.road, base.scene.roads)
+    bound = [
+        index for index, one in enumerate(base.classes) if _bound(base, zone, one, road_indices)
+    ]
+    night = night_energy(base, zone, bound, _silent_levels(base, zone, bound, silenced))
+    return tuple(mean_fall(base, zone, night, one, own_background(base)) for one in draws)
 
 
 def _fall(before: FloatArray, after: FloatArray) -> FloatArray:

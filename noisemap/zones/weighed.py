@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from noisemap.exposure.results import Interval, ZoneResult
+from noisemap.exposure.results import ZoneResult
 from noisemap.states import Zone
 from noisemap.zones.alternatives import Alternative
 from noisemap.zones.engineer_tables import LengthRow, RuleRow, SpeedRow
@@ -13,7 +13,7 @@ from noisemap.zones.legal import Question
 from noisemap.zones.monitoring import Plan
 from noisemap.zones.search import Candidate, SearchResult
 from noisemap.zones.signs import Beginning, EntryRow, SignPoint
-from noisemap.zones.tipping import Driver, TippingPoint
+from noisemap.zones.tipping import Drivers, TippingPoint
 from noisemap.zones.verdict import LEADING_LEVEL
 from noisemap.zones.weigh import Base, weigh_zone
 
@@ -46,8 +46,9 @@ class Weighed:
     speeds: tuple[SpeedRow, ...]
     hill_signs: tuple[tuple[int, RuleRow], ...]  # direction, rule
     approvals: tuple[RuleRow, ...]
-    interval: Interval | None  # passes spared by the subject zone
-    drivers: tuple[Driver, ...]
+    drivers: Drivers | None  # of the passes that the subject zone spares
+    level_drivers: Drivers | None  # of its mean fall of the night level
+    with_background: bool  # whether that level is of all sound there
     tipping: tuple[TippingPoint, ...]
     plan: Plan | None
     questions: tuple[Question, ...]
@@ -56,6 +57,7 @@ class Weighed:
     planning_limit_c: float
     hard_limit_c: float
     observance: float  # in the search
+    emergency_use: float  # there, of those who obey
     worth_people_passes: float  # what the study asks a zone to spare
     roads_left_out: tuple[str, ...]  # too many roads to search them all
     coarse: bool  # the terrain is too coarse to know the grade inside a zone
