@@ -279,7 +279,7 @@ def test_ground_factors_and_their_order(study: SceneInputs, tmp_path: Path) -> N
     assert at(2405, 1355) == (0.3, False)
     assert at(805, 1505) == (0.0, False)  # the road
     assert scene.facts["ground_polygons_unknown"] == 1
-    assert any("not in the table, taken as not mapped: 1." in text for text in scene.assumptions)
+    assert any("not in the table, taken as not mapped: 1 (" in text for text in scene.assumptions)
     every = build_scene(replace(study, ground_file=path, all_forest_dense=True))
     assert every.facts["dense_foliage_cells"] > scene.facts["dense_foliage_cells"] == 6400
 
@@ -514,7 +514,7 @@ def test_road_classes(study: SceneInputs) -> None:
         build_scene(replace(study, road_classes=("motorway",)))
     scene = build_scene(replace(study, road_classes=("primary",)))
     assert scene.facts["roads"] == 1
-    assert any("left out: 1 (residential 1)" in text for text in scene.assumptions)
+    assert any("left out: 1 ('residential': 1)" in text for text in scene.assumptions)
 
 
 def test_lines_without_a_class_count_as_truck_roads_and_say_so(study: SceneInputs) -> None:

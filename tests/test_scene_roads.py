@@ -86,6 +86,11 @@ def test_roundabout_is_one_way_unless_said() -> None:
     assert parse_direction("no", True) == 0
 
 
+def test_one_way_words_of_county_files() -> None:
+    words = {"Y": 1, "N": 0, "FT": 1, "TF": -1, "B": 0, "Both": 0}
+    assert {word: parse_direction(word, False) for word in words} == words
+
+
 def test_unclear_oneway_is_reported() -> None:
     tags = road_tags({"highway": "primary", "oneway": "perhaps"})
     assert tags.direction == 0

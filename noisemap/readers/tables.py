@@ -76,12 +76,27 @@ class TextTable:
         if column not in self.header and default is not None:
             return np.full(len(self.rows), default)
         cells = list(zip(self.lines, self.text(column), strict=True))
+        if self.decimal != ",":
+            self._refuse_commas(column, cells)
         found = read_each(
             cells,
             lambda one: self._number(one[0], column, one[1], minimum, maximum, default),
             math.nan,
         )
         return np.array(found, np.float64)
+
+    def _refuse_commas(self, column: str, cells: Sequence[tuple[int, str]]) -> None:
+        """Nothing, when no cell has a decimal comma; else one fault for all of them."""
+        with_comma = [(line, cell) for line, cell in cells if _DECIMAL_COMMA.match(cell)]
+        if not with_comma:
+            return
+        line, cell = with_comma[0]
+        more = f", and so have {len(with_comma) - 1:,} more" if len(with_comma) > 1 else ""
+        raise BadDataError(
+            f"{self.name}:{line}: {column}: {cell} has a decimal comma{more}; write "
+            f'{cell.replace(",", ".")} with a point throughout the file, or say decimal = "," in '
+            "the study"
+        )
 
     def choice(
         self, column: str, allowed: Sequence[str], default: str | None = None
@@ -119,11 +134,6 @@ class TextTable:
             return default
         try:
             value = plain_number(cell, self.decimal)
-        except DecimalCommaError as error:
-            raise BadDataError(
-                f"{where}: {cell} has a decimal comma; write {cell.replace(',', '.')} "
-                'with a point throughout the file, or say decimal = "," in the study'
-            ) from error
         except ValueError as error:
             raise BadDataError(f"{where}: {cell!r} is not a number") from error
         if not (math.isfinite(value) and minimum <= value <= maximum):

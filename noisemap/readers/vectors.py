@@ -211,14 +211,15 @@ def _unique(name: str, ids: pd.Series[Any]) -> None:
     if blank:
         raise BadDataError(
             f"{name}: {len(blank)} features have no id, the first is feature {blank[0]}; "
-            "fill the column, or leave the whole column out"
+            "fill the column, or leave id out of columns: features are numbered then"
         )
     double = ids[ids.duplicated(keep=False)]
     if len(double):
         rows = [str(row + 1) for row in double.index[:6]]
         raise BadDataError(
             f"{name}: {double.nunique()} ids stand more than once, first {double.iloc[0]!r} "
-            f"(features {', '.join(rows)}); make every id unique"
+            f"(features {', '.join(rows)}); make every id unique, or leave id out of columns: "
+            "features are numbered then"
         )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -100,10 +101,16 @@ def move(source: CRS | str, target: CRS | str, x: FloatArray, y: FloatArray) -> 
     """Coordinates in the target system, shape (n, 2); not finite where it has no such place."""
     if not len(x):
         return np.zeros((0, 2))
-    mover = Transformer.from_crs(source, target, always_xy=True)
+    mover = _mover(source, target)
     if len(x) == 1:  # the library takes an array of one for a number
         return np.array([mover.transform(float(x[0]), float(y[0]))], np.float64)
     return np.column_stack(mover.transform(x, y)).astype(np.float64)
+
+
+@lru_cache(maxsize=64)
+def _mover(source: CRS | str, target: CRS | str) -> Transformer:
+    """Way from one system into another, x first; finding it can take a quarter of a second."""
+    return Transformer.from_crs(source, target, always_xy=True)
 
 
 def move_shapes(source: CRS | str, target: CRS | str, shapes: Sequence[Any]) -> ObjectArray:
@@ -128,8 +135,7 @@ def window_shape(window: Bounds, crs: str) -> Any:
 
 def move_bounds(source: CRS | str, target: CRS | str, bounds: Bounds) -> Bounds:
     """Bounds of a box after the change of system, its edges sampled."""
-    mover = Transformer.from_crs(source, target, always_xy=True)
-    moved = mover.transform_bounds(*bounds, densify_pts=21)
+    moved = _mover(source, target).transform_bounds(*bounds, densify_pts=21)
     if not np.isfinite(moved).all():
         raise BadDataError(
             f"the box {tuple(round(value, 6) for value in bounds)} cannot be placed in "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -92,7 +93,7 @@ def read_land(inputs: SceneInputs, crs: str) -> tuple[Land, list[Repair]]:
     columns = [column for column in GROUND_COLUMNS if column in frame.columns]
     tags = tuple(
         {
-            column: _word(value)
+            column: _word(value).lower()
             for column, value in zip(columns, row, strict=True)
             if value is not None and value == value
         }
@@ -136,11 +137,11 @@ def ground_cover(
         for row in table_rows("noisemap.scene", "ground_factors.csv")
     }
     known: list[tuple[int, float, Any]] = []
-    unknown = 0
+    unknown: Counter[str] = Counter()
     for shape, tags in zip(land.shapes, land.tags, strict=True):
         own = _factor(tags, table)
         if own is None:
-            unknown += 1
+            unknown[tags.get("landuse") or tags.get("natural") or "blank"] += 1
         else:
             known.append((own[1], own[0], shape))
     known.sort(key=lambda item: (item[0], -item[1]))
@@ -170,7 +171,7 @@ def ground_cover(
     )
     facts = {
         "ground_polygons": float(len(known)),
-        "ground_polygons_unknown": float(unknown),
+        "ground_polygons_unknown": float(unknown.total()),
         "ground_assumed_share": share,
         "forest_share": forest_share,
         "dense_foliage_cells": float(foliage.sum()),
@@ -184,10 +185,11 @@ def _factor(
 ) -> tuple[float, int] | None:
     if "factor" in tags:
         return float(tags["factor"]), HARD_ORDER - 1
-    for key in ("natural", "landuse"):
-        found = table.get((key, tags.get(key, "")))
-        if found is not None:
-            return found
+    words = [tags.get(key, "") for key in ("natural", "landuse")]
+    for word, keys in zip(words, (("natural", "landuse"), ("landuse", "natural")), strict=True):
+        for key in keys:  # a county's one column of land cover holds words of both
+            if (key, word) in table:
+                return table[key, word]
     return None
 
 
@@ -217,7 +219,7 @@ def _roads_on_ground(roads: Sequence[Road], half_width: float) -> list[Any]:
 
 
 def _sentences(
-    inputs: SceneInputs, land: Land, share: float, unknown: int, forest: float, dense: bool
+    inputs: SceneInputs, land: Land, share: float, unknown: Counter[str], forest: float, dense: bool
 ) -> tuple[list[str], list[str]]:
     assumptions = []
     warnings = []
@@ -227,8 +229,11 @@ def _sentences(
             f"{100.0 * share:.0f} % of the area, where no known land use is mapped."
         )
     if unknown:
+        listed = ", ".join(f"{word!r}: {count:,}" for word, count in unknown.most_common(5))
         assumptions.append(
-            f"Ground polygons with a land use not in the table, taken as not mapped: {unknown:,}."
+            "Ground polygons with a land use not in the table, taken as not mapped: "
+            f"{unknown.total():,} ({listed}); a column of their factors, named factor in columns "
+            "of [ground], says what they are."
         )
     if forest > 0.0 and not dense:
         assumptions.append("Forest lowers no level: no polygon is declared dense (dense=yes).")

@@ -103,7 +103,8 @@ def read_buildings(inputs: SceneInputs, crs: str) -> tuple[Buildings, list[Repai
         raise BadDataError(
             f"{layer.name}: feature {frame['id'].iloc[wrong[0]]!r} is a "
             f"{shapes[wrong[0]].geom_type}{more_of(wrong)}; [homes] source = "
-            f"{inputs.homes_source!r} reads {kind}"
+            f"{inputs.homes_source!r} reads {kind}: take the others out of the layer, or name "
+            "another layer"
         )
     if dimension == 0:
         shapes = shapely.centroid(shapes)

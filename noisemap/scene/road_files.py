@@ -95,7 +95,7 @@ def read_roads(inputs: SceneInputs) -> RawRoads:
         road_class_of(way.tags) for way in raw.ways if road_class_of(way.tags) not in classes
     )
     if others:
-        listed = ", ".join(f"{name} {count:,}" for name, count in others.most_common(5))
+        listed = ", ".join(f"{name!r}: {count:,}" for name, count in others.most_common(5))
         sentence = f"Lines of classes that are not read, left out: {others.total():,} ({listed})."
         raw = replace(raw, assumptions=(*raw.assumptions, sentence))
     if not kept:

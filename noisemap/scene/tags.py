@@ -76,15 +76,19 @@ def parse_speed(text: str) -> float | None:
 def parse_direction(text: str, roundabout: bool) -> int | None:
     """Driving direction: 1 with the points, -1 against them, 0 both, None if unclear.
 
+    County files write it from node to node: FT, TF, B.
+
     >>> [parse_direction(value, False) for value in ("yes", "true", "1", "-1", "no", "", "maybe")]
     [1, 1, 1, -1, 0, 0, None]
+    >>> [parse_direction(value, False) for value in ("Y", "FT", "TF", "N", "B")]
+    [1, 1, -1, 0, 0]
     """
     text = text.strip().lower()
-    if text in ("yes", "true", "1"):
+    if text in ("yes", "y", "true", "1", "ft"):
         return 1
-    if text in ("-1", "reverse"):
+    if text in ("-1", "reverse", "tf"):
         return -1
-    if text in ("no", "false", "0"):
+    if text in ("no", "n", "false", "0", "b", "both"):
         return 0
     if text in ("", "alternating", "reversible"):
         return 1 if roundabout and not text else 0

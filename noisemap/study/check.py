@@ -8,14 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from pyproj import Transformer
 
 from noisemap.errors import NoisemapError, StudyError
 from noisemap.exposure.driving import road_rows
 from noisemap.exposure.traffic import Flow, read_counts, require_plain_counts
 from noisemap.outputs.scene_sheet import write_scene_sheet
 from noisemap.propagation.kernel import pairs_within
-from noisemap.scene.crs import study_system
+from noisemap.scene.crs import WGS84, project, study_system
 from noisemap.scene.descents import descents
 from noisemap.scene.ground import read_land
 from noisemap.scene.homes import read_buildings
@@ -131,8 +130,8 @@ def check_text(found: dict[str, Any]) -> str:
             lines.append(
                 f"  {descent['road']} [{descent['id']}]: "
                 f"{show_length(descent['from_m'], units)} to "
-                f"{show_length(descent['to_m'], units)}, {descent['drop_m']:.0f} m at "
-                f"{descent['mean_grade'] * 100.0:.1f} % on average, going "
+                f"{show_length(descent['to_m'], units)}, {_height(descent['drop_m'], units)} "
+                f"down at {descent['mean_grade'] * 100.0:.1f} % on average, going "
                 f"{'out' if descent['direction'] > 0 else 'back'}"
             )
         if "vehicle_km_per_day" in found:
@@ -204,7 +203,7 @@ def _understood(prepared: Prepared, scene: Scene) -> dict[str, Any]:
 
 def _place(scene: Scene, x: float, y: float) -> str:
     """A point as latitude and longitude."""
-    lon, lat = Transformer.from_crs(scene.crs, "EPSG:4326", always_xy=True).transform(x, y)
+    lon, lat = project(scene.crs, WGS84, np.array([x]), np.array([y]))[0].tolist()
     return (
         f"{abs(lat):.4f} {'N' if lat >= 0.0 else 'S'} {abs(lon):.4f} {'E' if lon >= 0.0 else 'W'}"
     )
