@@ -23,7 +23,7 @@ const SCREENS = [
 ];
 const UNSAVED = "There are changes that were not saved. Leave without them?";
 
-let open = null, watcher = null, page = null, leaving = false;
+let open = null, watcher = null, page = null, leaving = false, turns = 0;
 
 export function go(key, screen) {
   window.location.hash = key ? `#/${key}/${screen}` : `#/${screen}`;
@@ -46,6 +46,8 @@ async function show() {
   }
   if (open && open.close) open.close();
   open = null;
+  turns += 1;
+  const turn = turns;
   const main = byId("screen");
   fill(main, make("p", { className: "note" }, "Loading …"));
   try {
@@ -55,12 +57,15 @@ async function show() {
     const row = SCREENS.find((one) => one[0] === where.screen);
     if (row[3] && !where.key) { go(null, "studies"); return; }
     const study = where.key && row[3] ? await get(`/api/study/${where.key}`) : null;
+    if (turn !== turns) return;
     const key = where.key || null;
     frame(key, where.screen, study);
     follow(key);
     const box = make("div", { className: `screen ${where.screen}` });
     fill(main, box);
-    open = (await row[2].show({ box, key, study, page, go, again: show })) || {};
+    const opened = await row[2].show({ box, key, study, page, go, again: show });
+    if (turn !== turns) { if (opened.close) opened.close(); return; }
+    open = opened;
     main.focus({ preventScroll: true });
     window.scrollTo(0, 0);
     announce(row[1]);

@@ -20,8 +20,8 @@ export function planView(plan, units, { onHome, onRoad, label }) {
 
   function begin() {
     const bounds = [[0, 0], [plan.size[1], plan.size[0]]];
-    map = L.map(box, { crs: L.CRS.Simple, minZoom: -7, maxZoom: 4, zoomSnap: 0.25, preferCanvas: true, attributionControl: false });
-    map.fitBounds(bounds);
+    map = L.map(box, { crs: L.CRS.Simple, minZoom: -7, maxZoom: 4, zoomSnap: 0.25, preferCanvas: true, attributionControl: false, zoomAnimation: false, fadeAnimation: false, markerZoomAnimation: false, inertia: false });
+    map.fitBounds(bounds, { animate: false });
     L.imageOverlay(plan.relief, bounds, { alt: "", interactive: false }).addTo(map);
     const lines = L.featureGroup().addTo(map);
     plan.roads.forEach((road) => {
@@ -39,7 +39,7 @@ export function planView(plan, units, { onHome, onRoad, label }) {
       if (onHome) mark.on("click", () => onHome(index));
       mark.addTo(map);
     });
-    if (lines.getLayers().length) map.fitBounds(lines.getBounds().pad(0.06));
+    if (lines.getLayers().length) map.fitBounds(lines.getBounds().pad(0.06), { animate: false });
   }
   function tip(head, text) {
     return make("div", {}, make("strong", {}, head), make("div", {}, text));
@@ -62,7 +62,7 @@ export function planView(plan, units, { onHome, onRoad, label }) {
     flags(marks) {
       begun.then(() => { spots.forEach((flag) => flag.remove()); spots = []; marks.forEach(([x, y, text]) => at(x, y, text)); });
     },
-    destroy() { gone = true; if (map) map.remove(); map = null; },
+    destroy() { gone = true; if (map) map.stop().remove(); map = null; },
   };
 }
 
