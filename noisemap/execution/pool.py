@@ -53,18 +53,23 @@ class LocalPool:
             suspects.append(number)
 
     def _together(self, task: Task, numbers: Sequence[int], told: Told) -> deque[int]:
-        """Run the tasks side by side; give those that were under way when a process died."""
-        left, suspects = deque(numbers), deque[int]()
+        """Run the tasks side by side; give those that were under way when a process died.
+
+        The first task runs alone: it compiles the kernels once, and the others find them.
+        """
+        left, suspects, abreast = deque(numbers), deque[int](), 1
         while left:
             under_way: dict[Future[None], int] = {}
             pool = self._pool(min(self.workers, len(left)))
             try:
                 while left or under_way:
-                    while left and len(under_way) < self.workers:
-                        under_way[pool.submit(task, left[0])] = left.popleft()
+                    while left and len(under_way) < abreast:
+                        number = left.popleft()
+                        under_way[pool.submit(task, number)] = number
                     for future in wait(under_way, return_when=FIRST_COMPLETED).done:
                         future.result()
                         told(under_way.pop(future))
+                        abreast = self.workers
             except (BrokenProcessPool, MemoryError):
                 suspects.extend(under_way.values())
             finally:
