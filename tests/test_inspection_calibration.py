@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-from noisemap.errors import BadDataError
-from noisemap.inspection.calibration import calibrate, point_of, read_points
+from noisemap.inspection.calibration import calibrate, point_of
 from noisemap.inspection.residual import energy_difference, residual_corrected
-from noisemap.outputs.inspection_fleet import calibration_lines, calibration_plot, calibration_table
+from noisemap.outputs.inspection_calibration import (
+    calibration_lines,
+    calibration_plot,
+    calibration_table,
+)
 
 
 @pytest.mark.parametrize(
@@ -65,16 +66,6 @@ def test_no_bias_no_correction_and_upper_bounds_do_not_count() -> None:
     assert found.contradicted == ("quiet yard",)
     assert calibration_table(found).rows[-1][-1] == "no, upper bound"
     assert calibrate(even[:4]).bias is None
-
-
-def test_reader(tmp_path: Path) -> None:
-    path = tmp_path / "points.csv"
-    path.write_text("point,measured_dba,residual_dba,predicted_dba\nA,70,50,71\nB,60,55,61\n")
-    points = read_points(path)
-    assert [p.rule for p in points] == ["no correction needed", "corrected"]
-    path.write_text("point,measured_dba,residual_dba,predicted_dba\nA,70,50,71\nA,60,55,61\n")
-    with pytest.raises(BadDataError, match="stands twice: A"):
-        read_points(path)
 
 
 def test_plot_shows_both_kinds_and_repeats_its_bytes() -> None:

@@ -30,6 +30,7 @@ COMMANDS = {
     "inspect": ("noisemap.cli.inspect", "Judge roadside readings: verdicts, sheets, evidence."),
     "recording": ("noisemap.cli.recording", "Find braking events in a calibrated recording."),
     "sites": ("noisemap.cli.sites", "Where a lawful roadside measurement fits, ranked."),
+    "calibrate": ("noisemap.cli.calibrate", "Measured levels against a study's; changes nothing."),
     "fleet": ("noisemap.cli.fleet", "Shares of exhaust states from many roadside readings."),
     "source": ("noisemap.cli.source", "Level and spectrum of a chosen truck and exhaust."),
     "listen": ("noisemap.cli.listen", "A pass made audible, as an illustration."),

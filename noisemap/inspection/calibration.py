@@ -7,19 +7,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 from scipy import stats
 
-from noisemap.errors import BadDataError
 from noisemap.inspection.residual import Rule, residual_corrected
-from noisemap.readers.tables import read_table
 
-COLUMNS = ("point", "measured_dba", "residual_dba", "predicted_dba")
 FEWEST_POINTS = 5
 CONFIDENCE = 0.90
-LEVELS = (0.0, 140.0)
 
 
 @dataclass(frozen=True)
@@ -62,27 +57,6 @@ class Calibration:
         if self.bias is None or self.bias_low is None or self.bias_high is None:
             return None
         return -self.bias if self.bias_low > 0.0 or self.bias_high < 0.0 else None
-
-
-def read_points(path: Path) -> tuple[Point, ...]:
-    """Points of a CSV with `point`, `measured_dba`, `residual_dba`, `predicted_dba`.
-
-    Raises
-    ------
-    BadDataError
-        When a column is missing, a cell is no level, or a point stands twice.
-    """
-    table = read_table(path, required=COLUMNS, known=COLUMNS)
-    names = table.text("point")
-    double = sorted({name for name in names if names.count(name) > 1})
-    if double:
-        raise BadDataError(f"{table.name}: point stands twice: {', '.join(double)}")
-    low, high = LEVELS
-    columns = [table.number(name, minimum=low, maximum=high) for name in COLUMNS[1:]]
-    return tuple(
-        point_of(name, float(measured), float(residual), float(predicted))
-        for name, measured, residual, predicted in zip(names, *columns, strict=True)
-    )
 
 
 def point_of(name: str, measured: float, residual: float, predicted: float) -> Point:

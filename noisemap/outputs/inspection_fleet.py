@@ -1,13 +1,11 @@
-"""The fleet picture as a piece of a study file, as sentences and as JSON; the calibration table."""
+"""The fleet picture as a piece of a study file, as sentences and as JSON."""
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from noisemap.inspection.calibration import Calibration
 from noisemap.inspection.fleet import (
     GROUPS,
     Draws,
@@ -21,7 +19,6 @@ from noisemap.inspection.fleet import (
 )
 from noisemap.inspection.programme import Effort
 from noisemap.outputs.inspection_programme import effort_json
-from noisemap.outputs.tables import Cell, Table
 from noisemap.outputs.wording import plain
 
 SPLIT_SEEN = "after-treatment and muffled: by the exhausts that were looked at"
@@ -137,76 +134,6 @@ def fleet_json(picture: FleetPicture) -> dict[str, Any]:
         "seed": picture.seed,
         "cautions": list(CAUTIONS),
     }
-
-
-def calibration_table(found: Calibration) -> Table:
-    """Points with what was measured, what is left of it, and what was predicted."""
-    headers = (
-        "point", "measured [dB(A)]", "residual [dB(A)]", "rule", "less residual [dB(A)]",
-        "predicted [dB(A)]", "predicted over measured [dB]", "counts",
-    )  # fmt: skip
-    rows: tuple[tuple[Cell, ...], ...] = tuple(
-        (
-            plain(point.name),
-            round(point.measured, 1),
-            round(point.residual, 1),
-            point.rule,
-            round(point.corrected, 1),
-            round(point.predicted, 1),
-            round(point.difference, 1),
-            "yes" if point.counts else "no, upper bound",
-        )
-        for point in found.points
-    )
-    return Table("calibration", headers, rows)
-
-
-def calibration_plot(found: Calibration) -> bytes:
-    """PNG of predicted against measured levels, with the line of no difference."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(5.0, 5.0), dpi=120, layout="constrained")
-    axes = figure.add_subplot()
-    for counts, colour, mark, words in (
-        (True, "#23538f", "o", "measured less residual"),
-        (False, "#a8690a", "v", "upper bound"),
-    ):
-        points = [point for point in found.points if point.counts is counts]
-        if points:
-            across, up = [p.corrected for p in points], [p.predicted for p in points]
-            axes.scatter(across, up, c=colour, marker=mark, label=words)
-    levels = [value for p in found.points for value in (p.corrected, p.predicted)]
-    ends = [min(levels) - 2.0, max(levels) + 2.0]
-    axes.plot(ends, ends, color="#5f5f5f", linewidth=1.0, label="no difference")
-    axes.set(xlabel="measured [dB(A)]", ylabel="predicted [dB(A)]", xlim=ends, ylim=ends)
-    axes.set_aspect("equal")
-    axes.legend()
-    stream = io.BytesIO()
-    FigureCanvasAgg(figure).print_png(stream, metadata={"Software": None})
-    return stream.getvalue()
-
-
-def calibration_lines(found: Calibration) -> Iterator[str]:
-    """Bias and spread in plain sentences."""
-    counted = sum(point.counts for point in found.points)
-    if found.bias is None or found.bias_low is None or found.bias_high is None:
-        yield f"{counted} points count; no bias is stated from so few"
-    else:
-        yield (
-            f"{counted} points: predictions minus measurements {found.bias:+.1f} dB (90 % interval "
-            f"{found.bias_low:+.1f} to {found.bias_high:+.1f}), spread {found.spread:.1f} dB"
-        )
-        if found.correction is None:
-            yield "the interval holds zero: no correction is proposed"
-        else:
-            yield (
-                f"a correction of {found.correction:+.1f} dB could be stated in the study with "
-                "its basis; nothing was changed"
-            )
-    if found.contradicted:
-        names = ", ".join(plain(name) for name in found.contradicted)
-        yield f"predicted above what was measured with its residual sound: {names}"
 
 
 def _json(value: Interval) -> dict[str, float]:
