@@ -18,12 +18,10 @@ from noisemap.exposure.traffic import Flow
 from noisemap.exposure.uncertainty import certain
 from noisemap.states import UNMUFFLED, Zone
 from noisemap.zones.alternatives import (
-    GROUPS,
     bound_a_day,
     enforced,
     hauler_alternatives,
     muffler_programme,
-    not_computed,
     programme_samples,
     sign_alternatives,
     zone_row,
@@ -148,13 +146,6 @@ def test_without_unmuffled_trucks_there_is_nothing_to_repair(base, drives) -> No
     row = muffler_programme(muffled, drives)
     assert row.spared.best == 0.0
     assert row.remark == "no truck is unmuffled"
-
-
-def test_what_is_not_computed_says_so() -> None:
-    for row in not_computed():
-        assert not row.computed
-        assert row.remark.startswith("not computed")
-        assert row.group in GROUPS
 
 
 def test_bound_passes_follow_hours_and_binding(base) -> None:

@@ -19,8 +19,10 @@ from noisemap.zones import search as search_module
 from noisemap.zones.conditions import WORST, cases, heavy_trucks
 from noisemap.zones.exact import Rule, effects
 from noisemap.zones.heat_maps import free_peak_c, march_intervals
+from noisemap.zones.hour_windows import hour_windows
 from noisemap.zones.interval_heat import HeatBook
 from noisemap.zones.pareto import front_of_many, front_of_two, thinned
+from noisemap.zones.sampled import spared_intervals
 from noisemap.zones.screen import (
     SEARCHED,
     benefits,
@@ -500,3 +502,43 @@ def test_thinning_keeps_the_ends() -> None:
     kept = values[thinned(values, 5)]
     assert kept == pytest.approx([0.0, 0.25, 0.5, 0.75, 1.0])
     assert len(thinned(np.ones(30), 5)) <= 5
+
+
+def test_intervals_of_the_search_are_those_of_single_zones(town) -> None:
+    """Shared samples against one weighing a zone: the same draws, the same percentiles."""
+    base, sound = town
+    rules = rules_of(base)
+    spans = np.array([[10, 30], [5, 55], [40, 45]])
+    like = Zone("z", "hill", 0.0, 1.0, observance=0.7, emergency_use=0.1)
+    found = spared_intervals(base, sound, 0, spans, rules, like, 70)
+    nodes = np.append(base.scene.stretches.from_m, base.scene.stretches.to_m[-1])
+    for place, (low, high) in enumerate(spans):
+        for number in (0, 2):
+            zone = replace(
+                like,
+                from_m=nodes[low],
+                to_m=nodes[high],
+                binds=rules[number].binds,
+                hours=rules[number].hours,
+            )
+            single = weigh_zone(base, zone).people_passes[70]
+            assert found[place, number, 0] == pytest.approx(single.low, rel=1e-3, abs=1e-6)
+            assert found[place, number, 1] == pytest.approx(single.high, rel=1e-3, abs=1e-6)
+    assert found[1, 2, 1] > found[0, 2, 1] > found[2, 2, 1]
+
+
+def test_runs_of_hours_are_single_weighings(town) -> None:
+    base, sound = town
+    zone = Zone("z", "hill", 700.0, 2100.0, ALWAYS, "compression_release", 0.7, 0.1)
+    windows = hour_windows(base, sound, 0, zone)
+    for one in (windows[0], windows[len(windows) // 2], windows[-1]):
+        hours = frozenset((one.start + k) % 24 for k in range(one.hours))
+        alone = replace(zone, hours=hours)
+        assert one.spared == pytest.approx(weigh_zone(base, alone).people_passes[70].best, rel=2e-3)
+        assert one.bound_a_day == pytest.approx(sum(passes_bound(base, 0, alone).values()))
+    spared = [one.spared for one in windows]
+    assert spared == sorted(spared, reverse=True)
+    bound = [one.bound_a_day for one in windows]
+    assert bound == sorted(bound, reverse=True)
+    assert windows[0].hours == len(base.periods.night)  # no passes count outside the night
+    assert hour_windows(base, sound, 0, replace(zone, from_m=9e5, to_m=9e6)) == ()

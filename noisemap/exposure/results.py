@@ -71,7 +71,7 @@ class BrakeRow:
     truck: str
     mass_kg: float
     road: str
-    condition: str  # "normal", "grade at its upper bound", "degraded" or "worst": both
+    condition: str  # one of `zones.conditions.CONDITIONS`
     peak_free_c: float  # retarder used wherever it helps [°C]
     peak_zone_c: float  # retarder silent in the zone [°C]
     peak_none_c: float  # no retarder on the whole descent [°C]

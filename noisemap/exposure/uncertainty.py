@@ -183,7 +183,7 @@ def people_passes_spared(
         factor * passes.counts,
         level + 0.05 * np.log(10.0) * fleet**2,
         fleet,
-        _normal_table(),
+        normal_table(),
         out,
     )
     return out * silent_share
@@ -220,14 +220,15 @@ def _spared(
                 quiet = silent[r, c] + 10.0 * np.log10(q * gain[sample, c] + (1.0 - q) * rest)
                 if quiet < loud:
                     passes += counts[sample, c] * (
-                        _exceeds(loud + error, fleet, table) - _exceeds(quiet + error, fleet, table)
+                        exceeds(loud + error, fleet, table) - exceeds(quiet + error, fleet, table)
                     )
             total += people[r] * passes
         out[sample] = total
 
 
 @compiled
-def _exceeds(excess: float, fleet: float, table: Array) -> float:
+def exceeds(excess: float, fleet: float, table: Array) -> float:
+    """Share of the passes over a level by the excess of their mean, from `normal_table` [1]."""
     place = (excess / fleet + 6.0) * 50.0
     if place <= 0.0:
         return 0.0
@@ -237,7 +238,7 @@ def _exceeds(excess: float, fleet: float, table: Array) -> float:
     return float(table[i] + (table[i + 1] - table[i]) * (place - i))
 
 
-def _normal_table() -> FloatArray:
+def normal_table() -> FloatArray:
     """Normal distribution function from -6 to 6 in steps of 0.02."""
     from scipy.special import ndtr
 

@@ -9,14 +9,13 @@ import numpy as np
 
 from noisemap.outputs.bands import ZONE_COLOUR
 from noisemap.outputs.figures import DOTS_PER_INCH, Picture
+from noisemap.zones.conditions import NORMAL
 from noisemap.zones.tipping import Drivers
 from noisemap.zones.verdict import LEADING_LEVEL
 from noisemap.zones.weighed import Weighed
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
-
-OWN_CONDITIONS = ("degraded", "grade at its upper bound", "worst")
 
 
 def front_picture(weighed: Weighed, units: str) -> Picture:
@@ -41,9 +40,7 @@ def front_picture(weighed: Weighed, units: str) -> Picture:
         )
     for number, result in enumerate(weighed.zones, start=1):
         peaks = [
-            row.peak_zone_c
-            for row in result.brakes
-            if row.equipped and row.condition in OWN_CONDITIONS
+            row.peak_zone_c for row in result.brakes if row.equipped and row.condition != NORMAL
         ]
         if peaks:
             at = scale * (weighed.planning_limit_c - max(peaks))

@@ -20,6 +20,7 @@ from noisemap.outputs.tables import Table
 from noisemap.outputs.weigh_figures import PASSES_SPARED, drivers_picture, front_picture
 from noisemap.outputs.weigh_tables import (
     entries_table,
+    hours_table,
     lengths_table,
     louder_table,
     plan_table,
@@ -30,8 +31,10 @@ from noisemap.outputs.weigh_tables import (
 )
 from noisemap.outputs.weigh_words import (
     answer_sentences,
+    assumption_sentences,
     brake_sentences,
     degrees,
+    gain_sentences,
     search_sentences,
 )
 from noisemap.outputs.wording import (
@@ -45,7 +48,7 @@ from noisemap.outputs.wording import (
 )
 from noisemap.scene.model import Scene
 from noisemap.zones.alternatives import Alternative
-from noisemap.zones.conditions import setting
+from noisemap.zones.conditions import CONDITIONS, setting
 from noisemap.zones.pareto import thinned
 from noisemap.zones.search import Candidate
 from noisemap.zones.verdict import LEADING_LEVEL
@@ -203,10 +206,10 @@ def zones_grid(zones: Sequence[ZoneResult], weighed: Weighed, units: str) -> Gri
             "Finding",
             f"People times passes a night spared above {LEADING_LEVEL} dB",
             "People quieter by 1 dB or more",
-            "Hottest brakes: normal / steeper grade / degraded",
+            "Hottest brakes: normal / steeper grade / degraded / both",
         ),
         tuple(rows),
-        (50.0, 20.0, 26.0, 24.0, 50.0),
+        (46.0, 20.0, 24.0, 22.0, 58.0),
     )
 
 
@@ -233,7 +236,7 @@ SHORT_BINDS = {
 def hottest_words(result: ZoneResult, units: str) -> str:
     """Hottest brakes of the trucks that a zone binds, by condition."""
     words = []
-    for condition in ("normal", "grade at its upper bound", "degraded"):
+    for condition in CONDITIONS:
         peaks = [
             row.peak_zone_c for row in result.brakes if row.equipped and row.condition == condition
         ]
@@ -293,46 +296,6 @@ def _heat(one: Alternative, units: str) -> str:
     return both_temperatures(one.hottest_c, units) + worn
 
 
-def gain_sentences(scene: Scene, weighed: Weighed) -> tuple[str, ...]:
-    """Who becomes quieter, who louder, who pays."""
-    sentences = []
-    chosen = weighed.decision.recommended
-    if chosen is not None:
-        sentences.append(
-            f"Quieter by 1 dB or more at night: {people_interval(chosen.people_helped)} people of "
-            f"{scene.homes.people.sum():,.0f}."
-        )
-        candidate = weighed.decision.candidate
-        if candidate is not None:
-            sentences.append(
-                f"Drivers pay: {candidate.bound_a_day:,.1f} passes a day are bound, and their "
-                "wheel brakes take what the retarder leaves."
-            )
-    louder = [(one.name, len(one.louder_homes)) for one in weighed.alternatives if one.louder_homes]
-    sentences.append(
-        "Louder homes, listed one by one in the tables: "
-        + "; ".join(f"{plain(name, 60)}: {number}" for name, number in louder)
-        + "."
-        if louder
-        else "No home becomes louder by any measure that was computed."
-    )
-    return tuple(sentences)
-
-
-def assumption_sentences(weighed: Weighed) -> tuple[str, ...]:
-    """What the search takes for granted."""
-    return (
-        f"{weighed.observance:.0%} of the bound drivers obey, and {weighed.emergency_use:.0%} of "
-        "those use the retarder all the same to keep control, which every rule has to allow; the "
-        f"study asks a zone to spare {weighed.worth_people_passes:g} people times passes a night.",
-        "A zone is proposed only if normal brakes, degraded ones, a grade at its upper bound, and "
-        "both together at the 95th and 99th percentile of the trucks' weights keep the planning "
-        "limit; the last with brakes at 200 °F (93 °C) or more where the zone begins.",
-        f"Zones that spare {setting('near_best_share'):.0%} or more of the most count as equal; of "
-        "these the shortest that asks about least of the brakes is taken.",
-    )
-
-
 def engineer(
     scene: Scene,
     findings: Findings,
@@ -369,6 +332,11 @@ def engineer(
             "Places of the signs",
             signs_table(weighed),
             "Points along the road; the tables hold x, y",
+        ),
+        (
+            "Hours of the zone",
+            hours_table(weighed),
+            "Runs of hours that no other beats; the brakes of a bound truck are as hot in each",
         ),
         (
             "Longest stretch without retarder",
@@ -439,7 +407,7 @@ def front_grid(scene: Scene, weighed: Weighed, units: str) -> Grid:
             one = found.candidates[front[int(place)]]
             rows.append(_front_cells(scene, found.screen.road, one, units))
     return Grid(
-        "Zones that no other beats in passes, energy and room; point figures without interval, "
+        "Zones that no other beats in passes, energy and room; in brackets the 90 % interval; "
         "all rows in weigh_front.csv",
         (
             "Road",
@@ -452,7 +420,7 @@ def front_grid(scene: Scene, weighed: Weighed, units: str) -> Grid:
             "Bound passes a day",
         ),
         tuple(rows),
-        (24.0, 16.0, 16.0, 44.0, 18.0, 18.0, 20.0, 16.0),
+        (22.0, 16.0, 16.0, 40.0, 28.0, 18.0, 20.0, 14.0),
     )
 
 
@@ -462,7 +430,7 @@ def _front_cells(scene: Scene, road: int, one: Candidate, units: str) -> tuple[s
         along_road(one.zone.from_m, units),
         along_road(one.zone.to_m, units),
         f"{SHORT_BINDS[one.zone.binds]}, {hours_text(one.zone.hours)}",
-        f"{one.leading:,.1f}",
+        with_interval(one.interval),
         degrees(one.normal_margin, units),
         degrees(one.cautious_margin, units),
         f"{one.bound_a_day:,.1f}",
@@ -486,7 +454,7 @@ def candidate_grid(weighed: Weighed, units: str) -> Grid:
                 )
             )
     return Grid(
-        "Brakes on the zone to take further, least room first; `worst`: degraded, steeper, and "
+        "Brakes on the zone to take further, least room first; degraded on the steeper grade: also "
         "warm where the zone begins, at the 95th and 99th percentile weights",
         ("Truck", "Driven", "Condition", "Free", "With the zone", "Room"),
         tuple(rows),

@@ -27,6 +27,7 @@ def weigh_tables(scene: Scene, weighed: Weighed, units: str) -> tuple[Table, ...
         entries_table(weighed, units),
         rules_table(weighed),
         tipping_table(weighed),
+        hours_table(weighed),
         plan_table(scene, weighed),
         louder_table(scene, weighed),
         questions_table(weighed),
@@ -39,6 +40,7 @@ def front_table(scene: Scene, weighed: Weighed, units: str) -> Table:
     headers = (
         "road", "from [m]", "to [m]", "from [mi]", "to [mi]", "binds", "hours",
         "people x passes a night spared above 60 dB", "above 70 dB", "above 80 dB",
+        "above 70 dB, 90 % low", "above 70 dB, 90 % high",
         "people quieter by 1 dB or more", "people's worth of weighted energy removed (screened)",
         f"room below the limit, normal brakes [{unit}]",
         f"room below the limit, worn brakes or steeper grade [{unit}]",
@@ -68,6 +70,8 @@ def _front_row(
         BINDS_WORDS[zone.binds],
         hours_text(zone.hours),
         *(tenth(value) for value in one.spared),
+        tenth(one.interval.low),
+        tenth(one.interval.high),
         tenth(one.helped),
         tenth(one.benefit),
         tenth(one.normal_margin * scale),
@@ -251,6 +255,29 @@ def tipping_table(weighed: Weighed) -> Table:
         ]
     return Table("weigh_tipping", ("kind", "name", "value or low", "now or high", "unit", "words"),
                  tuple(rows))  # fmt: skip
+
+
+def hours_table(weighed: Weighed) -> Table:
+    """Runs of hours for the zone above: what they spare, and whom they bind."""
+    most = max((one.spared for one in weighed.hours), default=0.0)
+    return Table(
+        "weigh_hours",
+        (
+            "hours",
+            "people x passes a night spared above 70 dB",
+            "share of the most",
+            "bound passes a day",
+        ),
+        tuple(
+            (
+                hours_text(frozenset((one.start + k) % 24 for k in range(one.hours))),
+                tenth(one.spared),
+                round(one.spared / most, 3),
+                tenth(one.bound_a_day),
+            )
+            for one in weighed.hours
+        ),
+    )
 
 
 def plan_table(scene: Scene, weighed: Weighed) -> Table:

@@ -11,13 +11,17 @@ from noisemap.outputs.wording import (
     both_lengths,
     both_temperatures,
     count,
+    decibels,
     hours_text,
+    people_interval,
     plain,
     with_interval,
     zone_place,
 )
 from noisemap.scene.model import Scene
 from noisemap.units import MILE_M, mph
+from noisemap.zones.conditions import setting
+from noisemap.zones.engineer_tables import BeyondHard
 from noisemap.zones.search import Candidate, SearchResult
 from noisemap.zones.signs import Beginning
 from noisemap.zones.verdict import LEADING_LEVEL
@@ -140,6 +144,7 @@ def brake_sentences(weighed: Weighed, scene: Scene, units: str) -> tuple[str, ..
     for found in weighed.searches:
         whole = found.candidates[found.whole]
         sentences.append(whole_sentence(whole, found, scene, units))
+    sentences += [beyond_sentence(one, units) for one in weighed.beyond_hard]
     sentences += [beginning_sentence(one, units) for one in weighed.beginnings]
     sentences += [
         "A zone at night heats the brakes of each truck that it binds as much as one by day; it "
@@ -150,6 +155,20 @@ def brake_sentences(weighed: Weighed, scene: Scene, units: str) -> tuple[str, ..
         "Curve speeds stay in force; no figure here is a speed to drive.",
     ]
     return tuple(sentences)
+
+
+def beyond_sentence(one: BeyondHard, units: str) -> str:
+    """Where the wheel brakes alone would not be enough for the heaviest truck."""
+    if one.at_m is None:
+        return (
+            f"Without any retarder on the whole road, {plain(one.truck, 40)} would stay below the "
+            "hard limit at the speeds assumed."
+        )
+    return (
+        f"Without any retarder on the whole road, {plain(one.truck, 40)} would pass the hard limit "
+        f"at {along_road(one.at_m, units)} at the speeds assumed: where a truck could run away, "
+        "and whether a ramp is needed, is a question for a specialist."
+    )
 
 
 def whole_sentence(whole: Candidate, found: SearchResult, scene: Scene, units: str) -> str:
@@ -194,3 +213,53 @@ def search_sentences(weighed: Weighed, scene: Scene) -> tuple[str, ...]:
             + "."
         )
     return tuple(out)
+
+
+def gain_sentences(scene: Scene, weighed: Weighed) -> tuple[str, ...]:
+    """Who becomes quieter, who louder, who pays."""
+    sentences = []
+    chosen = weighed.decision.recommended
+    if chosen is not None:
+        sentences.append(
+            f"Quieter by 1 dB or more at night: {people_interval(chosen.people_helped)} people of "
+            f"{scene.homes.people.sum():,.0f}."
+        )
+        if chosen.quieter_total is not None:
+            sentences.append(
+                "All sound there, with the study's background, falls at night by "
+                f"{decibels(chosen.quieter_total)} on average over all residents."
+            )
+        sentences += [
+            f"{plain(name, 80)}: {people_interval(before)} people over it before, "
+            f"{people_interval(after)} after."
+            for name, (before, after) in chosen.people_over.items()
+        ]
+        candidate = weighed.decision.candidate
+        if candidate is not None:
+            sentences.append(
+                f"Drivers pay: {candidate.bound_a_day:,.1f} passes a day are bound, and their "
+                "wheel brakes take what the retarder leaves."
+            )
+    louder = [(one.name, len(one.louder_homes)) for one in weighed.alternatives if one.louder_homes]
+    sentences.append(
+        "Louder homes, listed one by one in the tables: "
+        + "; ".join(f"{plain(name, 60)}: {number}" for name, number in louder)
+        + "."
+        if louder
+        else "No home becomes louder by any measure that was computed."
+    )
+    return tuple(sentences)
+
+
+def assumption_sentences(weighed: Weighed) -> tuple[str, ...]:
+    """What the search takes for granted."""
+    return (
+        f"{weighed.observance:.0%} of the bound drivers obey, and {weighed.emergency_use:.0%} of "
+        "those use the retarder all the same to keep control, which every rule has to allow; the "
+        f"study asks a zone to spare {weighed.worth_people_passes:g} people times passes a night.",
+        "A zone is proposed only if normal brakes, degraded ones, a grade at its upper bound, and "
+        "both together at the 95th and 99th percentile of the trucks' weights keep the planning "
+        "limit; the last with brakes at 200 °F (93 °C) or more where the zone begins.",
+        f"Zones that spare {setting('near_best_share'):.0%} or more of the most count as equal; of "
+        "these the shortest that asks about least of the brakes is taken.",
+    )

@@ -21,6 +21,7 @@ from noisemap.scene.model import Scene
 from noisemap.states import Zone
 from noisemap.storage import FolderLock
 from noisemap.study.compute import Computed, compute
+from noisemap.study.detour import detour_alternative
 from noisemap.study.findings import findings
 from noisemap.study.prepare import Prepared, prepare, results_folder
 from noisemap.study.progress import Reporter
@@ -30,17 +31,18 @@ from noisemap.zones.alternatives import (
     enforced,
     hauler_alternatives,
     muffler_programme,
-    not_computed,
     sign_alternatives,
 )
 from noisemap.zones.conditions import setting
 from noisemap.zones.engineer_tables import (
     approval_rows,
+    beyond_hard,
     general_length_table,
     hill_sign_rows,
     length_table,
     speed_table,
 )
+from noisemap.zones.hour_windows import hour_windows
 from noisemap.zones.legal import blanks, questions
 from noisemap.zones.monitoring import plan
 from noisemap.zones.search import SearchResult, search
@@ -150,6 +152,7 @@ def weigh(
     alternatives.append(muffler_programme(base, computed.drives))
     if subject is not None:
         alternatives += hauler_alternatives(base, subject)
+        alternatives.append(detour_alternative(base, subject))
         if store is not None:
             alternatives.append(
                 wall_alternative(
@@ -161,7 +164,6 @@ def weigh(
                     prepared.study.run.max_distance_m,
                 )
             )
-    alternatives += not_computed()
     drivers = None if subject is None else drivers_of(base, subject)
     level_drivers = None if subject is None else level_drivers_of(base, subject)
     road = _road(base, subject)
@@ -212,6 +214,19 @@ def weigh(
         level_drivers=level_drivers,
         with_background=base.background is not None,
         tipping=() if subject is None else tipping_points(base, subject),
+        hours=() if subject is None else hour_windows(base, computed.sound, road, subject),
+        beyond_hard=tuple(
+            beyond_hard(
+                scene.stretches,
+                road,
+                way,
+                base.trucks,
+                base.practice,
+                base.hard_limit,
+                base.hills,
+            )
+            for way in ways
+        ),
         plan=None if after is None else plan(base.before, after.levels, scene.homes),
         questions=questions(),
         blanks=blanks(),

@@ -417,18 +417,3 @@ def _fall(before: FloatArray, after: FloatArray) -> FloatArray:
     heard = (before > 0.0) & (after > 0.0)
     ratio = np.divide(before, after, out=np.ones_like(before), where=heard)
     return np.asarray(10.0 * np.log10(ratio))
-
-
-def not_computed() -> list[Alternative]:
-    """Measures that belong on the list and need data this study does not have."""
-    reasons: tuple[tuple[Group, str, str], ...] = (
-        (
-            "build",
-            "another route for trucks",
-            "not computed: it needs the other roads' grades, homes and counts",
-        ),
-    )
-    return [
-        Alternative(group, name, None, None, None, None, None, None, None, None, reason)
-        for group, name, reason in reasons
-    ]

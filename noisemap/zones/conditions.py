@@ -24,7 +24,7 @@ FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
 
 NORMAL, STEEPER, DEGRADED = "normal", "grade at its upper bound", "degraded"
-WORST = "worst"
+WORST = "degraded on the steeper grade"
 """Degraded brakes on a grade at its upper bound, warm where the zone begins."""
 
 CONDITIONS = (NORMAL, STEEPER, DEGRADED, WORST)

@@ -290,6 +290,36 @@ def speed_table(
 
 
 @dataclass(frozen=True)
+class BeyondHard:
+    """Where the heaviest truck would pass the hard limit without any retarder."""
+
+    truck: str
+    direction: int
+    at_m: float | None  # along the road; None where it never does
+
+
+def beyond_hard(
+    stretches: Stretches,
+    road: int,
+    direction: int,
+    trucks: Sequence[TruckClass],
+    practice: Practice,
+    hard_limit_c: float,
+    hills: HillsAbove,
+) -> BeyondHard:
+    """First place at which the heaviest truck's brakes alone would not keep the hard limit."""
+    truck = max(trucks, key=lambda one: one.mass)
+    arriving = hills.practice(road, direction, truck, practice, retarder="none")
+    drive = drive_road(stretches, road, direction, truck, arriving, retarder="none")
+    over = np.flatnonzero(drive.temperature_c + drive.stop_c > hard_limit_c)
+    if not len(over):
+        return BeyondHard(truck.name, direction, None)
+    at = float(drive.chainage_m[over[0]])
+    end = float(stretches.to_m[road_rows(stretches, road)[-1]])
+    return BeyondHard(truck.name, direction, at if direction > 0 else end - at)
+
+
+@dataclass(frozen=True)
 class RuleRow:
     """One published rule, evaluated."""
 

@@ -74,7 +74,7 @@ def effects(
     `intervals` holds (first, last + 1) as stretches of the road, counted from its start.
     """
     classes = [index for index, one in enumerate(base.classes) if one.road == road]
-    counts = np.array([_counts(base, rule, classes, silent_share) for rule in rules])
+    counts = np.array([night_counts(base, rule, classes, silent_share) for rule in rules])
     used = [place for place, index in enumerate(classes) if counts[:, place].any()]
     classes = [classes[place] for place in used]
     counts = counts[:, used]
@@ -96,7 +96,10 @@ def effects(
     return Effects(spared, _helped(loudest, night, base.scene.homes.people))
 
 
-def _counts(base: Base, rule: Rule, classes: Sequence[int], silent_share: float) -> list[float]:
+def night_counts(
+    base: Base, rule: Rule, classes: Sequence[int], silent_share: float
+) -> list[float]:
+    """Passes a night of each class that a rule binds in its hours, times a share [1]."""
     zone = Zone("", "", 0.0, 0.0, rule.hours, rule.binds)
     hours = sorted(rule.hours & base.periods.night)
     return [

@@ -16,11 +16,13 @@ import numpy.typing as npt
 
 from noisemap.exposure.levels import PASS_LEVELS
 from noisemap.exposure.product import PassSound
+from noisemap.exposure.results import Interval
 from noisemap.states import Zone
 from noisemap.zones.conditions import NORMAL, keeps, setting
 from noisemap.zones.exact import Rule, effects
 from noisemap.zones.interval_heat import HeatBook, TruckHeat, least_margin
 from noisemap.zones.pareto import front_of_many, front_of_two, thinned
+from noisemap.zones.sampled import spared_intervals
 from noisemap.zones.screen import SEARCHED, Screen, screen
 from noisemap.zones.verdict import LEADING_LEVEL
 from noisemap.zones.weigh import Base
@@ -35,13 +37,14 @@ LOOKS_AROUND = 3
 
 @dataclass(frozen=True)
 class Candidate:
-    """One interval under one rule, weighed exactly; intervals of draws are not in it."""
+    """One interval under one rule, weighed exactly."""
 
     zone: Zone
     rule: int
     pair: Pair  # candidate ends
     benefit: float  # screened: people whose weighted sound energy it takes away [people]
     spared: tuple[float, ...]  # people times passes a night above each of PASS_LEVELS
+    interval: Interval  # 90 % interval of that above the leading level
     helped: float  # people whose night level falls by 1 dB or more
     normal_margin: float  # least room below the limit with sound brakes [K]
     cautious_margin: float  # least room with worn brakes or a steeper grade [K]
@@ -200,11 +203,25 @@ class _Work:
             effect = effects(
                 self.base, self.sound, sheet.road, spans, sheet.rules, self.silent_share
             )
+            limits = spared_intervals(
+                self.base,
+                self.sound,
+                sheet.road,
+                spans,
+                sheet.rules,
+                self._zone(new[0], sheet.rules[0]),
+                LEADING_LEVEL,
+            )
             for place, pair in enumerate(new):
                 heat = tuple(self.book.heat(self._zone(pair, sheet.rules[0])))
                 self.found[pair] = [
                     self._candidate(
-                        pair, rule, heat, effect.spared[place, rule], effect.helped[place, rule]
+                        pair,
+                        rule,
+                        heat,
+                        effect.spared[place, rule],
+                        limits[place, rule],
+                        effect.helped[place, rule],
                     )
                     for rule in range(len(sheet.rules))
                 ]
@@ -254,6 +271,7 @@ class _Work:
         rule: int,
         heat: tuple[TruckHeat, ...],
         spared: FloatArray,
+        limits: FloatArray,
         helped: float,
     ) -> Candidate:
         zone = self._zone(pair, self.sheet.rules[rule])
@@ -271,6 +289,7 @@ class _Work:
             pair=pair,
             benefit=self.silent_share * float(self.sheet.gain(rule)[pair]),
             spared=tuple(float(v) for v in spared),
+            interval=Interval(float(spared[LEADING]), float(limits[0]), float(limits[1])),
             helped=float(helped),
             normal_margin=least_margin(heat, normal=True),
             cautious_margin=least_margin(heat, normal=False),

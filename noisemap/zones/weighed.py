@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from noisemap.exposure.results import ZoneResult
 from noisemap.states import Zone
 from noisemap.zones.alternatives import Alternative
-from noisemap.zones.engineer_tables import LengthRow, RuleRow, SpeedRow
+from noisemap.zones.engineer_tables import BeyondHard, LengthRow, RuleRow, SpeedRow
+from noisemap.zones.hour_windows import HourWindow
 from noisemap.zones.legal import Question
 from noisemap.zones.monitoring import Plan
 from noisemap.zones.search import Candidate, SearchResult
@@ -50,6 +51,8 @@ class Weighed:
     level_drivers: Drivers | None  # of its mean fall of the night level
     with_background: bool  # whether that level is of all sound there
     tipping: tuple[TippingPoint, ...]
+    hours: tuple[HourWindow, ...]  # runs of hours for the subject zone that no other beats
+    beyond_hard: tuple[BeyondHard, ...]  # where the heaviest truck would pass the hard limit
     plan: Plan | None
     questions: tuple[Question, ...]
     blanks: tuple[str, ...]
