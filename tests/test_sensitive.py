@@ -67,6 +67,8 @@ def test_hours_are_a_key_of_the_study() -> None:
 
 def test_table_of_sensitive_places(tmp_path: Path) -> None:
     study = county.write_county(tmp_path)
+    text = study.read_text(encoding="utf-8")
+    study.write_text(text.replace('formats = ["map", "csv"]', 'formats = ["map", "csv", "report"]'))
     done = run_study(study, None, Silent())
     (path,) = [file for file in done.files if file.name == "sensitive.csv"]
     (row,) = csv.DictReader(path.read_text(encoding="utf-8-sig").splitlines())
@@ -77,6 +79,11 @@ def test_table_of_sensitive_places(tmp_path: Path) -> None:
         "hours of sensitive places are assumed: school 8-16" in line
         for line in done.findings.assumptions
     )
+    report = (done.folder / "report.html").read_text(encoding="utf-8")
+    assert "Schools, clinics and hotels in their own hours" in report
+    assert "08:00 to 16:00" in report
+    page = (done.folder / "map.html").read_text(encoding="utf-8")
+    assert "school, 08:00 to 16:00: braking trucks" in page
     again = load_study(done.folder / "study.resolved.toml")
     given = load_study(study)
     assert again.homes.hours == given.homes.hours

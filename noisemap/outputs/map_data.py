@@ -139,18 +139,34 @@ def _homes(
 ) -> dict[str, Any]:
     homes = scene.homes
     wide = findings.home_halfwidth
+    own_hours = _own_hours(findings)
     return {
         "x": _tenths(homes.x - corner[0]),
         "y": _tenths(homes.y - corner[1]),
         "id": [plain(text, 60) for text in homes.home_id],
         "label": [plain(text, 90) for text in homes.label],
         "kind": [plain(text, 30) for text in homes.kind],
-        "flags": ["; ".join(map(plain, flags)) for flags in findings.home_flags],
+        "flags": [
+            "; ".join(map(plain, (*flags, *own_hours.get(home, ()))))
+            for home, flags in enumerate(findings.home_flags)
+        ],
         "halfwidth": None if wide is None else [tenth(value) for value in wide],
         "before": _levels(findings.before, level),
         "after": [_levels(result.levels, level) for result in findings.zones],
         "nightQuieter": [_tenths(result.quieter_by) for result in findings.zones],
     }
+
+
+def _own_hours(findings: Findings) -> dict[int, list[str]]:
+    """What is heard at schools, clinics and hotels in their own hours, by home."""
+    found: dict[int, list[str]] = {}
+    for place in findings.sensitive:
+        if math.isfinite(place.l_eq_braking):
+            found.setdefault(place.home, []).append(
+                f"{place.kind}, {hours_text(place.hours)}: braking trucks "
+                f"{place.l_eq_braking:.1f} dB, all modelled traffic {place.l_eq_traffic:.1f} dB"
+            )
+    return found
 
 
 def _levels(levels: HomeLevels, level: int) -> dict[str, list[float | None]]:

@@ -102,6 +102,7 @@ class Story:
     alternatives_all: tuple[str, ...]
     bands: Table
     homes: Table
+    sensitive: Table
     stretches: Table
     repairs: Table
     repairs_left_out: int
@@ -196,6 +197,7 @@ def story(
         alternatives_all=_plain_all(findings.alternatives),
         bands=bands_table(findings),
         homes=loudest_homes(scene, findings),
+        sensitive=sensitive_in_hours(scene, findings),
         stretches=busiest_stretches(scene, findings),
         repairs=Table(repairs.name, repairs.headers[:3], _short(repairs.rows)),
         repairs_left_out=max(len(repairs.rows) - REPAIRS_LISTED, 0),
@@ -319,6 +321,23 @@ def loudest_homes(scene: Scene, findings: Findings) -> Table:
         row += [_level(result.quieter_by[index]) for result in findings.zones]
         rows.append(tuple(row))
     return Table("homes", tuple(headers), tuple(rows))
+
+
+def sensitive_in_hours(scene: Scene, findings: Findings) -> Table:
+    """Schools, clinics and hotels, loudest first, in the hours of their kind."""
+    headers = ("Place", "Kind", "Hours", "Braking trucks [dB]", "All modelled traffic [dB]")
+    order = sorted(findings.sensitive, key=lambda place: (-place.l_eq_braking, place.home))
+    rows = tuple(
+        (
+            plain(scene.homes.label[place.home] or scene.homes.home_id[place.home], 60),
+            plain(place.kind, 30),
+            hours_text(place.hours),
+            _level(place.l_eq_braking),
+            _level(place.l_eq_traffic),
+        )
+        for place in order[:HOMES_LISTED]
+    )
+    return Table("sensitive", headers, rows)
 
 
 def busiest_stretches(scene: Scene, findings: Findings) -> Table:

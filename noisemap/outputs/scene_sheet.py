@@ -6,8 +6,8 @@ import base64
 import io
 import tempfile
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
@@ -16,14 +16,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from noisemap.errors import BadDataError
 from noisemap.outputs.backdrop import relief_bounds, shaded_relief
+from noisemap.outputs.geometry import road_piece, zone_road
 from noisemap.outputs.layers import field_names
 from noisemap.outputs.offline import asset, refuse_outside_references
 from noisemap.outputs.tables import repairs_table
-from noisemap.outputs.wording import plain
+from noisemap.outputs.wording import hours_text, plain
 from noisemap.scene.model import BRIDGE, TUNNEL, Road, Scene
+from noisemap.states import Zone
 from noisemap.storage import write_bytes
-from noisemap.units import show_length
+from noisemap.units import FOOT_M, MILE_M, show_length, show_speed
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -46,8 +49,18 @@ class Grouped:
     share: str
 
 
+@dataclass(frozen=True)
+class About:
+    """What the study says beside the scene."""
+
+    name: str
+    units: str  # "us" or "metric": how lengths are shown
+    zones: Sequence[Zone] = ()
+    hours: Mapping[str, frozenset[int]] = field(default_factory=dict)  # of kinds of places
+
+
 def write_scene_sheet(
-    folder: Path, scene: Scene, name: str, units: str, assumptions: Sequence[str],
+    folder: Path, scene: Scene, about: About, assumptions: Sequence[str],
     problems: Sequence[str], created: datetime,
 ) -> list[Path]:  # fmt: skip
     """Paths of the sheet and of the layer of repairs, written into the folder.
@@ -58,10 +71,8 @@ def write_scene_sheet(
         Made if it is not there.
     scene : Scene
         What was read.
-    name : str
-        Name of the study.
-    units : {"us", "metric"}
-        How lengths are shown.
+    about : About
+        What the study says beside it.
     assumptions, problems : sequence of str
         Sentences that stand on the sheet beside the scene's own warnings.
     created : datetime
@@ -73,33 +84,35 @@ def write_scene_sheet(
         When a file cannot be written.
     """
     page, layer = folder / PAGE, folder / REPAIRS
-    html = scene_sheet_html(scene, name, units, assumptions, problems)
+    html = scene_sheet_html(scene, about, assumptions, problems)
     write_bytes(page, html.encode("utf-8"))
     write_bytes(layer, repairs_bytes(scene, created))
     return [page, layer]
 
 
 def scene_sheet_html(
-    scene: Scene, name: str, units: str, assumptions: Sequence[str], problems: Sequence[str]
+    scene: Scene, about: About, assumptions: Sequence[str], problems: Sequence[str]
 ) -> str:
     """HTML of the scene sheet; it needs and calls nothing outside itself."""
     import jinja2
 
-    picture = base64.b64encode(_map_picture(scene)).decode()
+    picture = base64.b64encode(_map_picture(scene, about.zones)).decode()
+    units = about.units
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined)
     template = environment.from_string(asset("scene_sheet.html.j2"))
     shown = scene.repairs[:REPAIRS_SHOWN]
     page = template.render(
-        name=plain(name),
+        name=plain(about.name),
         picture=f"data:image/png;base64,{picture}",
         alt=_picture_words(scene),
         colours=list(zip(_grade_words(), GRADE_COLOURS, strict=True)),
-        facts=scene_facts(scene),
+        facts=scene_facts(scene, units),
         roads=road_rows(scene, units)[:ROADS_SHOWN],
         more_roads=max(0, len(road_rows(scene, units)) - ROADS_SHOWN),
         grades=grade_shares(scene, units),
-        ground=ground_shares(scene),
-        homes=home_shares(scene),
+        ground=ground_shares(scene, units),
+        homes=home_shares(scene, about.hours),
+        zones=[zone_words(zone, units) for zone in about.zones],
         repairs=[(plain(r.layer), plain(r.item), plain(r.what, 300)) for r in shown],
         more_repairs=len(scene.repairs) - len(shown),
         assumptions=[plain(text, 600) for text in assumptions],
@@ -112,15 +125,26 @@ def scene_sheet_html(
     return page
 
 
-def scene_facts(scene: Scene) -> list[tuple[str, str]]:
+def zone_words(zone: Zone, units: str) -> str:
+    """Where a zone lies."""
+    ends = f"{show_length(zone.from_m, units)} to {show_length(zone.to_m, units)}"
+    return f"{plain(zone.name, 80)}: {plain(zone.road, 80)}, {ends} from its upper end"
+
+
+def scene_facts(scene: Scene, units: str) -> list[tuple[str, str]]:
     """Counts and sizes of the scene, in words."""
     west, south, east, north = relief_bounds(scene.terrain)
     facts = scene.facts
     cells = scene.terrain.filled.size
     return [
         ("Coordinate system", scene.crs),
-        ("Study area", f"{(east - west) / 1000:.1f} x {(north - south) / 1000:.1f} km"),
-        ("Heights", f"{scene.terrain.height.min():.0f} to {scene.terrain.height.max():.0f} m"),
+        ("Study area", f"{show_length(east - west, units)} x {show_length(north - south, units)}"),
+        (
+            "Heights",
+            height_range(
+                float(scene.terrain.height.min()), float(scene.terrain.height.max()), units
+            ),
+        ),
         (
             "Terrain cells",
             f"{scene.terrain.native_cell:.1f} m in the files, {scene.terrain.cell:g} m used",
@@ -130,14 +154,31 @@ def scene_facts(scene: Scene) -> list[tuple[str, str]]:
             f"{facts.get('terrain_voids', 0.0):,.0f} in the files, "
             f"{100.0 * float(scene.terrain.filled.sum()) / cells:.2f} % of the grid used",
         ),
-        ("Roads read", f"{len(scene.roads):,}, {facts.get('road_km', 0.0):,.1f} km"),
-        ("Road with modelled traffic", f"{facts.get('truck_road_km', 0.0):,.1f} km"),
+        (
+            "Roads read",
+            f"{len(scene.roads):,}, {show_length(1000.0 * facts.get('road_km', 0.0), units)}",
+        ),
+        (
+            "Road with modelled traffic",
+            show_length(1000.0 * facts.get("truck_road_km", 0.0), units),
+        ),
         ("Homes and other receivers", f"{len(scene.homes.home_id):,}"),
         ("People", f"{scene.homes.people.sum():,.0f}"),
         ("Calculation points", f"{len(scene.receivers.x):,}"),
         ("Walls and buildings in the way", f"{len(scene.obstacles.edges):,} edges"),
         ("Repairs", f"{len(scene.repairs):,}"),
     ]
+
+
+def height_range(low: float, high: float, units: str) -> str:
+    """Two heights in the reader's unit.
+
+    >>> height_range(100.0, 200.0, "us"), height_range(200.0, 100.0, "metric")
+    ('328 to 656 ft', '200 to 100 m')
+    """
+    if units == "us":
+        return f"{low / FOOT_M:,.0f} to {high / FOOT_M:,.0f} ft"
+    return f"{low:,.0f} to {high:,.0f} m"
 
 
 def grade_shares(scene: Scene, units: str) -> list[Grouped]:
@@ -152,10 +193,11 @@ def grade_shares(scene: Scene, units: str) -> list[Grouped]:
     ]
 
 
-def ground_shares(scene: Scene) -> list[Grouped]:
+def ground_shares(scene: Scene, units: str) -> list[Grouped]:
     """Shares of the study area that are hard, mixed and porous, and under dense trees."""
     factor, total = scene.ground.factor, scene.ground.factor.size
-    area = scene.ground.cell**2 / 1e6
+    unit, words_of = (MILE_M, "sq mi") if units == "us" else (1000.0, "km2")
+    area = (scene.ground.cell / unit) ** 2
     classes = (
         ("hard, factor 0 to 0.25", factor <= HARD_FACTOR),
         ("mixed", (factor > HARD_FACTOR) & (factor < POROUS_FACTOR)),
@@ -163,19 +205,22 @@ def ground_shares(scene: Scene) -> list[Grouped]:
         ("of all: under dense trees", scene.ground.foliage),
     )
     return [
-        Grouped(words, f"{float(flag.sum()) * area:,.2f} km2", _share(float(flag.sum()), total))
+        Grouped(
+            words, f"{float(flag.sum()) * area:,.2f} {words_of}", _share(float(flag.sum()), total)
+        )
         for words, flag in classes
     ]
 
 
-def home_shares(scene: Scene) -> list[Grouped]:
-    """Homes by kind, and how many of them are estimated, with their people."""
+def home_shares(scene: Scene, hours: Mapping[str, frozenset[int]]) -> list[Grouped]:
+    """Homes by kind with the hours that count there, and how many are estimated; their people."""
     homes = scene.homes
     kinds = Counter(homes.kind)
     rows = []
     for kind, count in sorted(kinds.items(), key=lambda item: (-item[1], item[0])):
         own = np.array([one == kind for one in homes.kind], np.bool_)
-        rows.append(Grouped(plain(kind), f"{count:,}", f"{homes.people[own].sum():,.0f} people"))
+        words = f"{plain(kind)}, {hours_text(hours[kind])}" if kind in hours else plain(kind)
+        rows.append(Grouped(words, f"{count:,}", f"{homes.people[own].sum():,.0f} people"))
     if homes.estimated.any():
         people = f"{homes.people[homes.estimated].sum():,.0f} people"
         words = "of all: estimated, drawn hollow"
@@ -184,11 +229,11 @@ def home_shares(scene: Scene) -> list[Grouped]:
 
 
 def road_rows(scene: Scene, units: str) -> list[tuple[str, ...]]:
-    """Roads with modelled traffic, longest first: name, length, heights, limits, structures."""
+    """Roads with modelled traffic, longest first: name, length, heights, limits and so on."""
     rows: list[tuple[str, ...]] = []
     carrying = [road for road in scene.roads if road.emits.any()]
     for road in sorted(carrying, key=lambda road: -float(road.chainage[-1])):
-        limits = np.unique(np.round(road.speed_limit_kmh[road.emits]))
+        limits = np.unique(np.round(road.speed_limit_kmh[road.emits], 1))
         assumed = float(np.average(road.speed_limit_assumed[road.emits]))
         bridges, tunnels = _structure_length(road, BRIDGE), _structure_length(road, TUNNEL)
         rows.append(
@@ -197,15 +242,37 @@ def road_rows(scene: Scene, units: str) -> list[tuple[str, ...]]:
                 plain(road.road_id),
                 plain(road.road_class),
                 show_length(float(road.chainage[-1]), units),
-                f"{road.height[0]:.0f} to {road.height[-1]:.0f} m",
-                f"{limits.min():.0f} to {limits.max():.0f} km/h"
+                height_range(float(road.height[0]), float(road.height[-1]), units),
+                " to ".join(
+                    dict.fromkeys(show_speed(limit / 3.6, units) for limit in limits[[0, -1]])
+                )
                 + (f", {100.0 * assumed:.0f} % assumed" if assumed else ""),
+                _lanes(road),
+                _paving(road),
                 {0: "both", 1: "out", -1: "back"}[road.one_way],
-                f"{bridges:.0f} m" if bridges else "",
-                f"{tunnels:.0f} m" if tunnels else "",
+                show_length(bridges, units) if bridges else "",
+                show_length(tunnels, units) if tunnels else "",
             )
         )
     return rows
+
+
+def _lanes(road: Road) -> str:
+    """Lanes of the steps with modelled traffic; blank where the file names none."""
+    if not len(road.lanes):
+        return ""
+    known = road.lanes[road.emits & np.isfinite(road.lanes)]
+    if not len(known):
+        return ""
+    return " to ".join(dict.fromkeys(f"{count:g}" for count in (known.min(), known.max())))
+
+
+def _paving(road: Road) -> str:
+    """Surfaces of the steps with modelled traffic, those on most of it first."""
+    if not len(road.paving):
+        return ""
+    words = Counter(text for text in road.paving[road.emits].tolist() if text)
+    return ", ".join(plain(word, 40) for word, _ in words.most_common(3))
 
 
 def repairs_bytes(scene: Scene, created: datetime) -> bytes:
@@ -276,8 +343,8 @@ def _picture_words(scene: Scene) -> str:
     )
 
 
-def _map_picture(scene: Scene) -> bytes:
-    """PNG of the study area: relief, filled cells, roads by grade, homes, walls, repairs."""
+def _map_picture(scene: Scene, zones: Sequence[Zone]) -> bytes:
+    """PNG of the study area: relief, filled cells, roads by grade, zones, homes, repairs."""
     from matplotlib.figure import Figure
 
     west, south, east, north = relief_bounds(scene.terrain)
@@ -294,6 +361,7 @@ def _map_picture(scene: Scene) -> bytes:
     _overlay(axes, scene.terrain.filled, extent, "#d81b60", 0.6)
     for edge in (scene.obstacles.edges[scene.obstacles.block < 0]).tolist():
         axes.plot(edge[0::2], edge[1::2], color="#0b3c5d", linewidth=2.0, zorder=3)
+    _draw_zones(axes, scene, zones)
     _draw_roads(axes, scene)
     _draw_homes(axes, scene)
     place = np.array([[item.x, item.y] for item in scene.repairs]).reshape(-1, 2)
@@ -313,7 +381,9 @@ def _map_picture(scene: Scene) -> bytes:
     if axes.get_legend_handles_labels()[0]:
         axes.legend(loc="upper right", fontsize=8, framealpha=0.9)
     stream = io.BytesIO()
-    figure.savefig(stream, format="png", metadata={"Software": None})
+    figure.savefig(
+        stream, format="png", bbox_inches="tight", pad_inches=0.08, metadata={"Software": None}
+    )
     return stream.getvalue()
 
 
@@ -341,6 +411,19 @@ def _overlay(
     picture = np.zeros((*flag.shape, 4))
     picture[flag] = to_rgba(colour, strength)
     axes.imshow(picture, extent=extent, origin="lower", interpolation="nearest", zorder=2)
+
+
+def _draw_zones(axes: Axes, scene: Scene, zones: Sequence[Zone]) -> None:
+    """A wide dark band under each zone's piece of road."""
+    for number, zone in enumerate(zones):
+        try:
+            line = road_piece(zone_road(scene, zone), zone.from_m, zone.to_m)
+        except BadDataError:  # stands among the problems already
+            continue
+        axes.plot(
+            line[:, 0], line[:, 1], color="#111111", linewidth=7.0, alpha=0.55, zorder=3.5,
+            solid_capstyle="butt", label=None if number else "zone of the study",
+        )  # fmt: skip
 
 
 def _draw_roads(axes: Axes, scene: Scene) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 from noisemap.errors import NoisemapError, StudyError
 from noisemap.exposure.driving import road_rows
 from noisemap.exposure.traffic import Flow, read_counts, require_plain_counts
-from noisemap.outputs.scene_sheet import write_scene_sheet
+from noisemap.outputs.scene_sheet import About, write_scene_sheet
 from noisemap.propagation.kernel import pairs_within
 from noisemap.scene.crs import WGS84, project, study_system
 from noisemap.scene.descents import descents
@@ -87,11 +87,15 @@ def check_scene(
     found["problems"] = _lines(errors)
     if sheet is not None and scene is not None:
         reporter.stage("scene sheet")
-        name, units = prepared.study.study.name, prepared.study.units
-        now = datetime.now(UTC).replace(microsecond=0)
-        files = write_scene_sheet(
-            sheet, scene, name, units, found["assumptions"], found["problems"], now
+        own = prepared.study.homes.hours
+        about = About(
+            prepared.study.study.name,
+            prepared.study.units,
+            prepared.zones,
+            {kind: getattr(own, kind) for kind in type(own).model_fields},
         )
+        now = datetime.now(UTC).replace(microsecond=0)
+        files = write_scene_sheet(sheet, scene, about, found["assumptions"], found["problems"], now)
         found["sheet"] = [str(file) for file in files]
     return found, errors, scene
 
