@@ -34,6 +34,7 @@ COMMANDS = {
     "fleet": ("noisemap.cli.fleet", "Shares of exhaust states from many roadside readings."),
     "source": ("noisemap.cli.source", "Level and spectrum of a chosen truck and exhaust."),
     "listen": ("noisemap.cli.listen", "A pass made audible, as an illustration."),
+    "verify": ("noisemap.cli.verify", "Whether results still stand on their inputs."),
     "path": ("noisemap.cli.path", "Explain the attenuation of single paths, term by term."),
 }
 

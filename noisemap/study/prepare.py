@@ -275,12 +275,12 @@ def input_hashes(path: Path, files: Mapping[str, Path]) -> dict[str, str]:
     """SHA-256 of the study file and of every input by its name in the study."""
     hashes: dict[str, str] = {}
     for name, file in files.items():
-        hashes |= _hashes(name, file)
+        hashes |= hashes_of(name, file)
     hashes[path.name] = sha256_file(path)
     return hashes
 
 
-def _hashes(name: str, file: Path) -> dict[str, str]:
+def hashes_of(name: str, file: Path) -> dict[str, str]:
     """Hashes of a file and of those that belong to it, by name."""
     if file.is_dir():
         parts = sorted(part for part in file.iterdir() if part.suffix in (".gdbtable", ".gdbtablx"))

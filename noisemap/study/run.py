@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import platform
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.metadata import version
@@ -20,7 +21,7 @@ from noisemap.outputs.write import write_outputs
 from noisemap.scene.build import build_scene
 from noisemap.scene.model import Scene
 from noisemap.states import Zone
-from noisemap.storage import FolderLock
+from noisemap.storage import FolderLock, sha256_file, write_json
 from noisemap.study.compute import areas, compute
 from noisemap.study.findings import findings
 from noisemap.study.prepare import Prepared, input_hashes, prepare, results_folder
@@ -29,6 +30,7 @@ from noisemap.study.resolved import resolved_toml
 from noisemap.zones.weigh import weigh_zone
 
 STORE_FOLDER = "store"
+CHECKSUMS = "checksums.json"
 LIBRARIES = (
     "acoustics",
     "folium",
@@ -114,6 +116,7 @@ def run_study(
     execution: Execution = HERE,
     *,
     allow_outside: bool = False,
+    created: datetime | None = None,
 ) -> RunResult:
     """Run a study whole and write its outputs."""
     prepared = prepare(path, allow_outside=allow_outside)
@@ -131,6 +134,7 @@ def run_study(
         found = findings(prepared, scene, computed, zones, level_areas)
         refuse_changed_inputs(prepared)
         reporter.stage("writing map, report and tables")
+        created = created or datetime.now(UTC).replace(microsecond=0)
         files = write_outputs(
             folder,
             scene,
@@ -138,8 +142,9 @@ def run_study(
             provenance(prepared),
             resolved_toml(prepared, scene, computed.air.pressure, folder),
             prepared.study.output.formats,
-            datetime.now(UTC).replace(microsecond=0),
+            created,
         )
+        write_json(folder / CHECKSUMS, checksums(prepared, folder, files, created))
     return RunResult(folder, tuple(files), scene, found)
 
 
@@ -205,6 +210,19 @@ def _zone_problem(where: str, number: int, zone: Zone, scene: Scene) -> list[Pro
     if zone.to_m > end + 1.0:
         return [Problem(where, f"zone[{number}].to_m", f"{zone.to_m:g}", f"0..{end:.0f}")]
     return []
+
+
+def checksums(
+    prepared: Prepared, folder: Path, files: Sequence[Path], created: datetime
+) -> dict[str, Any]:
+    """What `noisemap verify` compares: digests of outputs and inputs, versions, the moment."""
+    record = provenance(prepared)
+    return {
+        "study": Path(os.path.relpath(prepared.path.resolve(), folder.resolve())).as_posix(),
+        "created": created.isoformat(),
+        "files": {file.relative_to(folder).as_posix(): sha256_file(file) for file in files},
+        **{key: record[key] for key in ("inputs_sha256", "libraries", "noisemap", "python")},
+    }
 
 
 def provenance(prepared: Prepared) -> Mapping[str, Any]:
