@@ -128,7 +128,7 @@ def test_day_of_the_road_file_wins(study: SceneInputs) -> None:
     assert total(0, "heavy") == pytest.approx(600.0)
     assert total(0, "light") == pytest.approx(5000 * 0.84)
     assert total(1, "heavy") == pytest.approx(8.0)
-    assert "the vehicles a day of 1 roads are the road file's aadt" in notes[0]
+    assert "the vehicles a day of 1 roads are the aadt stated for them" in notes[0]
     assert "100 vehicles a day are assumed on each of 1 roads" in notes[1]
     with pytest.raises(BadDataError, match="are more than all; correct truck_pct or medium_share"):
         assumed_flows(scene.roads, [0], replace(daily, medium_share=0.9), SHARES)

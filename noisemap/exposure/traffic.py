@@ -365,7 +365,8 @@ def assumed_flows(
         names = sorted({roads[index].name or roads[index].road_id for index in bare})
         raise BadDataError(
             f"traffic.assumed: {len(bare)} roads have no aadt in the road file, first "
-            f"{', '.join(names[:5])}; fill the column, or set vehicles_per_day for them"
+            f"{', '.join(names[:5])}; fill the column, give a table with by_road, or set "
+            "vehicles_per_day for them"
         )
     counts: dict[tuple[int, int, VehicleClass, ExhaustState | None], FloatArray] = {}
     for index in chosen:
@@ -428,8 +429,8 @@ def _daily_notes(
         own = sum(bool(np.isfinite(roads[index].truck_pct)) for index in by_file)
         notes.append(
             f"No hourly counts were given: the vehicles a day of {len(by_file)} roads are the "
-            f"road file's aadt, meant for both directions of each line, {own} of them with its "
-            f"truck_pct; else {parts}"
+            f"aadt stated for them, meant for both directions of each line, {own} of them with "
+            f"their own truck_pct; else {parts}"
         )
     if bare:
         notes.append(

@@ -18,6 +18,7 @@ from noisemap.execution.tasks import HERE, Execution
 from noisemap.exposure.areas import grid_receivers, level_areas
 from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.auxiliary import auxiliary_passes
+from noisemap.exposure.daily_table import with_daily
 from noisemap.exposure.driving import drive_road
 from noisemap.exposure.levels import Scenario, home_levels, people_shares, scenario
 from noisemap.exposure.passes import (
@@ -118,8 +119,11 @@ def traffic_of(prepared: Prepared, scene: Scene) -> tuple[list[Flow], list[str]]
         if prepared.profile_file is None
         else read_profile(prepared.profile_file, traffic.encoding, traffic.decimal),
     )
-    flows, notes = assumed_flows(scene.roads, carrying, daily, shares)
-    return flows, [*_fleet_note(prepared), *notes]
+    roads, said = scene.roads, list[str]()
+    if prepared.daily is not None:
+        roads, said = with_daily(roads, prepared.daily)
+    flows, notes = assumed_flows(roads, carrying, daily, shares)
+    return flows, [*_fleet_note(prepared), *said, *notes]
 
 
 def _fleet_note(prepared: Prepared) -> list[str]:

@@ -232,6 +232,7 @@ class AssumedTraffic(Table):
     heavy_night_share: Share = default("traffic", "heavy_night_share")
     roads: list[str] | None = None
     profile: FileName | None = None  # hour, light, medium, heavy: shares of the day
+    by_road: FileName | None = None  # road, aadt, truck_pct: wins over vehicles_per_day
 
 
 class Periods(Table):

@@ -59,6 +59,7 @@ class Prepared:
     inputs: SceneInputs
     counts: CountsFile | None
     profile_file: Path | None
+    daily: CountsFile | None
     trucks: tuple[TruckClass, ...]
     practice: Practice
     periods: Periods
@@ -171,6 +172,7 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
         inputs=inputs,
         counts=_counts(study, files.get("traffic.file")),
         profile_file=files.get("traffic.assumed.profile"),
+        daily=_counts(study, files.get("traffic.assumed.by_road")),
         trucks=_trucks(study, files),
         practice=_practice(study),
         periods=Periods(
@@ -239,6 +241,10 @@ def _files(study: Study) -> Iterator[tuple[str, str]]:
         (
             "traffic.assumed.profile",
             study.traffic.assumed.profile if study.traffic.assumed is not None else None,
+        ),
+        (
+            "traffic.assumed.by_road",
+            study.traffic.assumed.by_road if study.traffic.assumed is not None else None,
         ),
     ):
         if optional is not None:

@@ -15,7 +15,7 @@ from noisemap.study.prepare import Prepared
 MAPS = ("columns", "kinds", "classes", "class_words")
 """Tables whose keys are words of the user's own files."""
 
-FILE_KEYS = ("file", "survey", "walls", "trucks", "fleet", "profile", "model")
+FILE_KEYS = ("file", "survey", "walls", "trucks", "fleet", "profile", "by_road", "model")
 """Keys whose value names a file."""
 
 
