@@ -4,7 +4,14 @@ import re
 
 import pytest
 from browser_support import opened
-from outputs_fixture import CREATED, make_findings, make_provenance, make_scene, without_zones
+from outputs_fixture import (
+    CREATED,
+    LOUDER_HOME,
+    make_findings,
+    make_provenance,
+    make_scene,
+    without_zones,
+)
 
 from noisemap.outputs.map import map_html
 from noisemap.outputs.report import report_html
@@ -144,8 +151,9 @@ def test_search_answers_in_one_sentence_with_its_certainty(map_file):
         assert "a night above 70 dB now" in text
         assert f"{round(FINDINGS.before.l_a_max[0])} dB now" in text
         assert f"{round(FINDINGS.zones[1].levels.l_a_max[0])} dB with zone 2" in text
-        assert f"quieter by {FINDINGS.zones[1].quieter_by[0]:.1f} dB" in text
-        assert f"within {round(FINDINGS.home_halfwidth[0])} dB" in text
+        assert f"give or take {round(FINDINGS.home_halfwidth[0])} dB" in text
+        assert "by 1 dB or more, is certain" in text
+        assert text.count(". ") == 0
         page.fill("#find", "Lane")
         page.press("#find", "Enter")
         assert page.locator("#matches button").count() == 8
@@ -157,11 +165,38 @@ def test_search_answers_in_one_sentence_with_its_certainty(map_file):
         assert watched.faults == []
 
 
+def test_homes_that_become_louder_are_named_and_marked(map_file):
+    with opened(map_file) as watched:
+        page = watched.page
+        pick(page, "zone", "2")
+        assert f"(home {LOUDER_HOME + 1})" in page.inner_text("#zone-panel")
+        page.fill("#find", str(LOUDER_HOME + 1))
+        page.press("#find", "Enter")
+        assert "makes it LOUDER here" in page.inner_text("#home-says")
+        pick(page, "zone", "0")
+        assert "none, by any measure" in page.inner_text("#zone-panel")
+        assert watched.faults == []
+
+
+def test_names_of_roads_scale_and_north_are_drawn(map_file):
+    with opened(map_file) as watched:
+        page = watched.page
+        assert "SR 77" in page.locator(".road-name").all_inner_texts()
+        assert page.locator(".measure .north").inner_text().startswith("N")
+        words = page.locator(".measure").inner_text()
+        assert "ft" in words or "mile" in words
+        page.uncheck("input[name=layer][value=names]")
+        assert page.locator(".road-name").count() == 0
+        pick(page, "indicator", "own")
+        assert "08:00 to 16:00" in page.inner_text("#legend")
+        assert watched.faults == []
+
+
 def test_keyboard_reaches_the_controls_in_reading_order(map_file):
     with opened(map_file) as watched:
         page = watched.page
         order = []
-        for _ in range(16):
+        for _ in range(18):
             page.keyboard.press("Tab")
             order.append(
                 page.evaluate(

@@ -233,7 +233,7 @@ def test_terminal_summary_says_refusals_first_and_cautions_last():
     text = summary_text(FINDINGS)
     lines = text.splitlines()
     assert max(map(len, lines)) <= 96
-    assert len(lines) <= 26
+    assert len(lines) <= 24
     zones = [int(n) for n in re.findall(r"^Zone (\d+),", text, re.M)]
     assert zones == [2, 3, 1]
     assert text.index("REFUSED FOR BRAKES") < text.index("WORTH SIGNING") < text.index("The place,")

@@ -14,7 +14,9 @@ FloatArray = npt.NDArray[np.float64]
 class CharacterGroup:
     """Character of one synthesised pass, at 15 m or at homes that are much alike."""
 
-    place: str  # "at 15 m" or what the homes have in common
+    place: str  # "beside the road", or what is lost on the way to the homes
+    from_m: float  # distance to the loudest stretch [m]
+    to_m: float
     exhaust_state: str
     homes: int  # in the group; 0 at 15 m
     people: float

@@ -64,6 +64,7 @@ COLOURS = {
 }
 """What is lost on the way, in steps of the difference between 1 kHz and 63 Hz."""
 
+BESIDE = ("beside the road", setting("nearest_m"), setting("nearest_m"))
 MIDDLE_HZ: FloatArray = np.array([float(name) for name in NOMINAL_THIRDS])
 ONSET_STEP_S = 0.025
 """Step of the levels in which onsets are looked for [s]."""
@@ -134,7 +135,7 @@ def assess(heard: Heard, method: str, seed: int) -> Character:
     if loudest:
         top = max(loudest.values(), key=lambda one: one.level)
         groups = [
-            _judged(heard, _beside_the_road(heard, top, state), method, seed, "at 15 m", [], -1)
+            _judged(heard, _beside_the_road(heard, top, state), method, seed, BESIDE, [], -1)
             for state in EXHAUST_STATES
         ]
     home_group = np.full(len(homes.home_id), -1, dtype=np.int64)
@@ -143,7 +144,9 @@ def assess(heard: Heard, method: str, seed: int) -> Character:
         best = max(members, key=lambda home: loudest[home].level)
         event = _at_home(heard, loudest[best])
         home_group[members] = len(groups)
-        groups.append(_judged(heard, event, method, seed, _place(key), members, best))
+        low = setting("nearest_m") * 2.0 ** key[1]
+        where = (COLOURS[key[2]], low, 2.0 * low)
+        groups.append(_judged(heard, event, method, seed, where, members, best))
     return Character(method, title, mark, tuple(groups), home_group)
 
 
@@ -197,11 +200,6 @@ def _key(heard: Heard, one: Loudest) -> tuple[str, int, int]:
     doubling = int(np.floor(np.log2(max(one.distance / setting("nearest_m"), 1.0))))
     colour = int(np.floor(one.colour / setting("colour_step_db") + 0.5))
     return state, doubling, min(max(colour, min(COLOURS)), max(COLOURS))
-
-
-def _place(key: tuple[str, int, int]) -> str:
-    low = setting("nearest_m") * 2.0 ** key[1]
-    return f"homes {low:.0f} to {2.0 * low:.0f} m from the loudest stretch, {COLOURS[key[2]]}"
 
 
 def _engine_state(heard: Heard, one: Loudest) -> tuple[str, float, int, float, float]:
@@ -260,7 +258,7 @@ def _judged(
     event: Event,
     method: str,
     seed: int,
-    place: str,
+    where: tuple[str, float, float],
     members: Sequence[int],
     best: int,
 ) -> CharacterGroup:
@@ -310,7 +308,9 @@ def _judged(
         total = class_adjustment(sudden, bool(prominent_tone(tone_margin(triples)[:, 1], middle)))
     by_levels = method == "levels"
     return CharacterGroup(
-        place=place,
+        place=where[0],
+        from_m=where[1],
+        to_m=where[2],
         exhaust_state=event.state,
         homes=len(members),
         people=float(heard.scene.homes.people[list(members)].sum()),

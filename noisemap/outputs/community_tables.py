@@ -127,10 +127,11 @@ def own_hours_rows(scene: Scene, findings: Findings) -> Iterator[tuple[str, str,
         if not mine.any() or any(OWN_LEVEL not in levels.passes_own for levels in everywhere):
             continue
         people = scene.homes.people[mine] if kind == "home" else np.ones(int(mine.sum()))
+        places = int(mine.sum())
         size = (
             f"{people_shown(float(people.sum()))} people"
             if kind == "home"
-            else f"{int(mine.sum())} places"
+            else f"{places} {'place' if places == 1 else 'places'}"
         )
         counts = [float(levels.passes_own[OWN_LEVEL][mine] @ people) for levels in everywhere]
         yield OWN_WORDS.get(kind, plain(kind)), hours_text(hours), size, counts
@@ -178,6 +179,8 @@ def inside_table(scene: Scene, findings: Findings) -> Table:
 CHARACTER_HEADERS = (
     "group",
     "where",
+    "from the loudest stretch, from [m]",
+    "to [m]",
     "exhaust",
     "homes",
     "people [persons]",
@@ -215,6 +218,8 @@ def _character_row(found: Character, number: int, group: CharacterGroup) -> tupl
     return (
         number,
         group.place,
+        tenth(group.from_m),
+        tenth(group.to_m),
         state_words(group.exhaust_state),
         group.homes or None,
         people_cell(group.people) if group.homes else None,

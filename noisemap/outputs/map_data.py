@@ -27,7 +27,14 @@ from noisemap.outputs.bands import (
     band_of,
 )
 from noisemap.outputs.cautions import QUESTION, all_cautions
+from noisemap.outputs.community_tables import OWN_LEVEL
 from noisemap.outputs.geometry import road_piece, thinned, zone_road
+from noisemap.outputs.map_people import (
+    has_own_hours,
+    louder_by_zone,
+    road_names,
+    sureness,
+)
 from noisemap.outputs.tables import strongest_duty
 from noisemap.outputs.wording import (
     BINDS_WORDS,
@@ -70,7 +77,9 @@ def map_data(scene: Scene, findings: Findings) -> dict[str, Any]:
         "bounds": [[0.0, 0.0], [north - south, east - west]],
         "backdrop": "data:image/png;base64,"
         + base64.b64encode(relief_picture(scene.terrain)).decode(),
-        "indicators": indicators(level),
+        "units": findings.units,
+        "roadNames": road_names(scene, corner),
+        "indicators": [*indicators(level), *own_indicator(findings)],
         "homes": _homes(scene, findings, corner, level),
         "stretches": _stretches(scene, findings, corner),
         "gradeBands": [_band(band) for band in GRADE_BANDS],
@@ -122,7 +131,37 @@ def indicators(level: int) -> list[dict[str, Any]]:
             "difference": f"Fewer braking passes a night above {level} dB",
             "differenceBands": [_band(band) for band in FEWER_BANDS],
             "level": level,
+            "counts": True,
         },
+    ]
+
+
+def own_indicator(findings: Findings) -> list[dict[str, Any]]:
+    """Passes in the own hours of places: schools by day, homes when shift workers sleep."""
+    if not has_own_hours(findings):
+        return []
+    hours = "; ".join(
+        f"{plain(kind, 20)} {hours_text(own)}" for kind, own in sorted(findings.own_hours.items())
+    )
+    words = f"braking passes above {OWN_LEVEL} dB in school, shift-sleep and other own hours"
+    return [
+        {
+            "key": "own",
+            "label": sentence_start(words),
+            "unit": "a day",
+            "bands": [
+                {**_band(band), "label": band.label.replace("a night", "a day")}
+                for band in PASS_BANDS
+            ],
+            "difference": f"Fewer {words}",
+            "differenceBands": [
+                {**_band(band), "label": band.label.replace("a night", "a day")}
+                for band in FEWER_BANDS
+            ],
+            "level": OWN_LEVEL,
+            "counts": True,
+            "note": hours,
+        }
     ]
 
 
@@ -154,6 +193,8 @@ def _homes(
         "before": _levels(findings.before, level),
         "after": [_levels(result.levels, level) for result in findings.zones],
         "nightQuieter": [_tenths(result.quieter_by) for result in findings.zones],
+        "sure": [sureness(result) for result in findings.zones],
+        "louder": louder_by_zone(findings),
     }
 
 
@@ -174,8 +215,13 @@ def _levels(levels: HomeLevels, level: int) -> dict[str, list[float | None]]:
     return {
         "peak": _tenths(levels.l_a_max),
         "night": _tenths(levels.l_night),
-        "passes": [round(float(v), 2) if math.isfinite(v) else None for v in passes],
+        "passes": _counts(passes),
+        "own": _counts(levels.passes_own.get(OWN_LEVEL, np.full(levels.l_night.size, np.nan))),
     }
+
+
+def _counts(values: FloatArray) -> list[float | None]:
+    return [round(float(v), 2) if math.isfinite(v) else None for v in values]
 
 
 def _stretches(scene: Scene, findings: Findings, corner: tuple[float, float]) -> dict[str, Any]:

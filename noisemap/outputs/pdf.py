@@ -13,6 +13,8 @@ from fpdf import FPDF, FontFace
 
 from noisemap.exposure.results import Findings
 from noisemap.outputs.report import BRAKE_COLUMNS, Story, ZoneCard, story
+from noisemap.outputs.table import Table
+from noisemap.outputs.wording import sentence_start
 from noisemap.scene.model import Scene
 
 FONT = "DejaVu"
@@ -152,6 +154,8 @@ def _council(page: Paper, content: Story) -> None:
         page.bullets(content.refused)
     page.heading("The answer")
     page.sentence(content.answer, "B")
+    page.heading("How sure this is")
+    page.bullets(content.certainty, FINE)
     page.picture(content.map_picture.png, content.map_picture.text, 66.0)
     page.sentence(
         "Dashed zones are refused for brakes. " + "; ".join(content.attribution), size=SMALL
@@ -178,6 +182,12 @@ def _council(page: Paper, content: Story) -> None:
         )
     page.heading("Who gains")
     page.bullets(content.who_gains, FINE)
+    if content.who_pays:
+        page.heading("Who pays")
+        page.bullets(content.who_pays, FINE)
+    if content.own_hours:
+        page.heading("School, shift-sleep and other hours of their own")
+        page.bullets(content.own_hours, FINE)
     if content.alternatives:
         page.heading("Other ways to the same quiet")
         page.bullets(content.alternatives, FINE)
@@ -205,11 +215,16 @@ def _engineer(page: Paper, content: Story) -> None:
     page.heading("For the engineer", TITLE)
     for zone in content.zones:
         page.heading(f"Zone {zone.number}: {zone.name}")
-        page.sentence(f"{zone.verdict}. {zone.sentence}")
+        page.sentence(f"{sentence_start(zone.verdict)}. {zone.sentence}")
         page.bullets(zone.reasons)
         page.grid(("What", "Figure or rule"), zone.facts, (62, 108))
-        if zone.brake_rows:
-            page.grid(BRAKE_COLUMNS, zone.brake_rows, (26, 18, 17, 17, 14, 17, 17, 20, 24))
+        if zone.criteria:
+            page.grid(
+                ("Criterion", "People over it now", "With the zone", "Within 2 dB of it then"),
+                zone.criteria,
+                (74, 34, 34, 28),
+            )
+    _people(page, content)
     if content.background:
         page.heading("What remains of the gain with other noise present")
         page.grid(
@@ -222,8 +237,13 @@ def _engineer(page: Paper, content: Story) -> None:
         ("Method", content.method),
         ("Uncertainty", content.uncertainty),
         (
-            "Who gains, alternatives and assumptions in full",
-            (*content.who_gains_all, *content.alternatives_all, *content.assumptions),
+            "Who gains, who pays, alternatives and assumptions in full",
+            (
+                *content.who_gains_all,
+                *content.who_pays_all,
+                *content.alternatives_all,
+                *content.assumptions,
+            ),
         ),
         ("Warnings of this run", content.warnings or ("None.",)),
     ):
@@ -237,6 +257,40 @@ def _engineer(page: Paper, content: Story) -> None:
     )
     page.heading("Where these figures come from")
     page.grid(("Fact", "Value"), content.provenance, (1, 2))
+    for zone in content.zones:
+        if zone.brake_rows:
+            page.heading(f"Brake table of zone {zone.number}: {zone.name}")
+            page.grid(BRAKE_COLUMNS, zone.brake_rows, (26, 18, 17, 17, 14, 17, 17, 20, 24))
+
+
+def _people(page: Paper, content: Story) -> None:
+    """Rooms, character and homes that become louder."""
+    page.heading("Inside bedrooms")
+    page.sentence(
+        "Braking trucks alone, at night: 15 dB from outside to inside with the window slightly "
+        "open, 10 to 28 dB from open to closed. Effects of different sources are never added."
+    )
+    if content.inside.rows:
+        page.grid(content.inside.headers, _texts(content.inside), _even(content.inside))
+    page.heading("Character of the passes")
+    page.bullets(content.character)
+    if content.character_groups.rows:
+        groups = content.character_groups
+        widths = {"group": 8, "where": 34, "homes": 9, "exhaust": 14}
+        page.grid(groups.headers, _texts(groups), [widths.get(name, 12) for name in groups.headers])
+    page.heading("Homes that become louder")
+    if content.louder.rows:
+        page.grid(content.louder.headers, _texts(content.louder), _even(content.louder))
+    else:
+        page.sentence("None, by any measure that was computed.")
+
+
+def _texts(table: Table) -> list[tuple[str, ...]]:
+    return [tuple("" if cell is None else str(cell) for cell in row) for row in table.rows]
+
+
+def _even(table: Table) -> tuple[int, ...]:
+    return (1,) * len(table.headers)
 
 
 def _fonts() -> Path:

@@ -98,12 +98,12 @@ def summary_text(findings: Findings) -> str:
         for line in _zone_lines(number, result, findings.units)
     ]
     if lines:
-        parts.append("\n".join([*lines, _wrapped(LEGEND)]))
+        parts.append("\n".join([*lines, _wrapped(_legend(findings))]))
     else:
         parts.append("No zone in this study: the figures show the noise as it is.")
     more = (
-        f"The report holds the intervals, where each zone lies, {len(findings.assumptions)} "
-        f"assumptions and {len(findings.warnings)} warnings."
+        f"More stands in the report, with its assumptions ({len(findings.assumptions)}) "
+        f"and warnings ({len(findings.warnings)})."
     )
     if findings.far_people >= 0.5:
         more += (
@@ -116,11 +116,16 @@ def summary_text(findings: Findings) -> str:
     return "\n\n".join(parts) + "\n"
 
 
-LEGEND = (
-    f"Loud passes: a night, above {HEADLINE_LEVEL} dB outdoors, all residents together (90 % "
-    "interval). Quieter: by 1 dB or more. Brakes: the hottest truck with a retarder, in normal and "
-    "in the worst condition screened."
-)
+def _legend(findings: Findings) -> str:
+    """What the figures of the zones' lines are."""
+    limits = {row.planning_limit_c for zone in findings.zones for row in zone.brakes}
+    words = (
+        f"Loud passes: a night, above {HEADLINE_LEVEL} dB outdoors, all residents together. "
+        "Quieter: by 1 dB or more. Brakes: the hottest truck with a retarder"
+    )
+    if limits:
+        words += f"; planning limit {show_temperature(min(limits), findings.units)}"
+    return f"{words}."
 
 
 def _zone_lines(number: int, result: ZoneResult, units: str) -> list[str]:
@@ -135,14 +140,13 @@ def _zone_lines(number: int, result: ZoneResult, units: str) -> list[str]:
 def _brake_words(result: ZoneResult, units: str) -> str:
     hottest = hottest_by_condition(result.brakes)
     if not hottest:
-        return "no truck uses its retarder in this zone"
+        return "no truck uses its retarder there"
     first = next(iter(hottest.values()))
     worst = max(hottest.values(), key=lambda row: row.peak_zone_c)
     words = f"brakes {show_temperature(first.peak_zone_c, units)}"
     if worst is not first:
         words += f", worst {show_temperature(worst.peak_zone_c, units)}"
-    limit = show_temperature(first.planning_limit_c, units)
-    return f"{words} (planning limit {limit})"
+    return words
 
 
 def _wrapped(text: str, first: str = "", rest: str | None = None) -> str:

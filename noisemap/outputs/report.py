@@ -10,6 +10,7 @@ from typing import Any
 
 from noisemap.exposure.results import BrakeRow, Findings, ZoneResult
 from noisemap.outputs.cautions import LAW_TO_CHECK, QUESTION, all_cautions
+from noisemap.outputs.community_tables import inside_table, louder_table
 from noisemap.outputs.figures import Picture, gain_and_brakes_picture, map_picture
 from noisemap.outputs.map_data import brake_name, zone_facts
 from noisemap.outputs.offline import asset, refuse_outside_references
@@ -20,6 +21,14 @@ from noisemap.outputs.provenance import (
     provenance_record,
     source_row,
 )
+from noisemap.outputs.report_people import (
+    certainty,
+    character_sentences,
+    character_shown,
+    own_hours_sentences,
+    who_gains,
+    who_pays,
+)
 from noisemap.outputs.tables import (
     Table,
     bands_table,
@@ -29,6 +38,7 @@ from noisemap.outputs.tables import (
     strongest_duty,
 )
 from noisemap.outputs.wording import (
+    FEW_PEOPLE,
     LONGEST_ANSWER,
     along_road,
     both_temperatures,
@@ -48,7 +58,7 @@ from noisemap.units import show_length, show_mass
 
 ZONES_IN_SUMMARY = 4  # the summary stays two pages; every zone stands in the engineer's part
 SENTENCES_IN_SUMMARY = 5
-TRUCKS_IN_SUMMARY = 3
+TRUCKS_IN_SUMMARY = 1
 HOMES_LISTED = 15
 STRETCHES_LISTED = 20
 REPAIRS_LISTED = 40
@@ -87,7 +97,9 @@ class Story:
     zones_first: tuple[ZoneCard, ...]
     map_picture: Picture
     balance_picture: Picture | None
+    certainty: tuple[str, ...]
     who_gains: tuple[str, ...]
+    who_pays: tuple[str, ...]
     alternatives: tuple[str, ...]
     assumptions: tuple[str, ...]
     assumptions_first: tuple[str, ...]
@@ -99,6 +111,12 @@ class Story:
     background: tuple[tuple[str, str], ...]
     optional: tuple[tuple[str, str], ...]
     who_gains_all: tuple[str, ...]
+    who_pays_all: tuple[str, ...]
+    own_hours: tuple[str, ...]
+    character: tuple[str, ...]
+    character_groups: Table
+    inside: Table
+    louder: Table
     alternatives_all: tuple[str, ...]
     bands: Table
     homes: Table
@@ -159,7 +177,9 @@ def story(
     """Contents of the report, the same for HTML and PDF."""
     zones = tuple(zone_card(number, result, findings) for number, result in ordered_zones(findings))
     repairs = repairs_table(scene)
-    assumptions = _plain_all((*scene.assumptions, *findings.assumptions))
+    # the study's own choices before what the data lacked
+    own = [text for text in findings.assumptions if text not in scene.assumptions]
+    assumptions = _plain_all((*own, *scene.assumptions))
     record = provenance_record(scene, findings, provenance, created)
     left = ("attribution", "warnings", "assumptions", "sources", "study")
     return Story(
@@ -177,7 +197,9 @@ def story(
         zones_first=zones[:ZONES_IN_SUMMARY],
         map_picture=map_picture(scene, findings),
         balance_picture=_balance(findings) if zones else None,
+        certainty=certainty(findings),
         who_gains=_first(who_gains(findings)),
+        who_pays=_first(who_pays(findings)),
         alternatives=_first(_plain_all(findings.alternatives)),
         assumptions=assumptions,
         assumptions_first=_first(assumptions),
@@ -194,6 +216,12 @@ def story(
             (plain(name), plain(text, 600)) for name, text in findings.optional_effects.items()
         ),
         who_gains_all=who_gains(findings),
+        who_pays_all=who_pays(findings),
+        own_hours=own_hours_sentences(scene, findings),
+        character=character_sentences(findings),
+        character_groups=character_shown(findings),
+        inside=_shown(inside_table(scene, findings)),
+        louder=louder_table(scene, findings),
         alternatives_all=_plain_all(findings.alternatives),
         bands=bands_table(findings),
         homes=loudest_homes(scene, findings),
@@ -281,27 +309,6 @@ def brake_cells(row: BrakeRow, units: str) -> tuple[str, ...]:
     )
 
 
-def who_gains(findings: Findings) -> tuple[str, ...]:
-    """Sentences on who becomes quieter, who louder, and who lies outside the method."""
-    sentences = []
-    for number, result in ordered_zones(findings):
-        text = (
-            f"Zone {number}: people quieter by 1 dB or more: "
-            f"{people_interval(result.people_helped)}"
-        )
-        if result.quieter_interval is not None:
-            text += f"; night level lower by {decibels(result.quieter_interval)} on average"
-        if result.people_louder >= 0.05:
-            text += f"; louder for {result.people_louder:,.1f} people"
-        sentences.append(text + ".")
-    if findings.far_people > 0.0:
-        sentences.append(
-            f"{people_shown(findings.far_people)} people live beyond 1000 m of every braking "
-            "stretch, where the method makes no statement."
-        )
-    return tuple(sentences)
-
-
 def loudest_homes(scene: Scene, findings: Findings) -> Table:
     """Homes with the highest pass, with what each zone does there."""
     import numpy as np
@@ -362,6 +369,13 @@ def busiest_stretches(scene: Scene, findings: Findings) -> Table:
         row += [f"{100.0 * duty.get(index, 0.0):.0f} %" for duty in duties.values()]
         rows.append(tuple(row))
     return Table("stretches", tuple(headers), tuple(rows))
+
+
+def _shown(table: Table) -> Table:
+    """A table whose empty cells say that a small count is not published."""
+    few = f"fewer than {FEW_PEOPLE}"
+    rows = tuple(tuple(few if cell is None else cell for cell in row) for row in table.rows)
+    return Table(table.name, table.headers, rows)
 
 
 def _level(value: float) -> str:

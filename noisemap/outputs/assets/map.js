@@ -29,6 +29,9 @@
     bands.forEach(function (band, index) { if (band.low !== null && value >= band.low) { chosen = index; } });
     return chosen;
   }
+  function counted(key) {
+    return data.indicators.some(function (item) { return item.key === key && item.counts; });
+  }
   function whole(value) { return Math.round(value).toString(); }
   function few(value, nothing) {
     if (value < 0.05) { return nothing || "none"; }
@@ -59,7 +62,7 @@
   function fall(index, key, zone) {
     var before = homes.before[key][index], after = homes.after[zone][key][index];
     if (before === null) { return 0; }
-    if (after === null) { return key === "passes" ? before : Infinity; }
+    if (after === null) { return counted(key) ? before : Infinity; }
     if (key === "night" && homes.nightQuieter[zone][index] !== null) { return homes.nightQuieter[zone][index]; }
     return before - after;
   }
@@ -89,6 +92,11 @@
     var name = homes.label[index] || homes.id[index];
     return name + " (home " + (index + 1) + (homes.kind[index] === "home" ? "" : ", " + homes.kind[index]) + ")";
   }
+  var SURE = {
+    "1": "; that the night gets noticeably quieter here, by 1 dB or more, is certain (95 of 100 samples)",
+    "0": "; whether the night gets noticeably quieter here is not certain",
+    "-1": "; that nothing noticeable changes here at night is certain (95 of 100 samples)"
+  };
   function homeSentence(index) {
     var now = homes.before, zone = data.zones.length ? homes.after[state.zone] : null;
     var level = data.indicators[2].level, name = data.zones.length ? "zone " + (state.zone + 1) : "";
@@ -98,23 +106,20 @@
     if (zone && now.peak[index] !== null) {
       text += zone.peak[index] === null ? " and is not heard with " + name : " and " + whole(zone.peak[index]) + " dB with " + name;
     }
-    if (zone && now.night[index] !== null) {
-      var change = fall(index, "night", state.zone);
-      text += change === Infinity ? "; at night braking trucks are no longer heard" :
-        Math.abs(change) < 0.05 ? "; the night level stays as it is" :
-        "; the night level is " + (change < 0 ? "louder by " : "quieter by ") + Math.abs(change).toFixed(1) + " dB";
+    if (now.peak[index] !== null && homes.halfwidth && homes.halfwidth[index] !== null) {
+      text += ", give or take " + whole(homes.halfwidth[index]) + " dB";
     }
-    text += ". ";
-    text += homes.halfwidth && homes.halfwidth[index] !== null ?
-      "In 9 cases of 10 the true level here lies within " + whole(homes.halfwidth[index]) + " dB of the one shown." :
-      "How far a single home can differ was not computed.";
-    return text + (homes.flags[index] ? " Note: " + homes.flags[index] + "." : "");
+    if (zone && homes.louder[state.zone].indexOf(index) >= 0) { text += "; " + name + " makes it LOUDER here by some measure"; }
+    else if (zone && homes.sure[state.zone][index] !== null) { text += SURE[homes.sure[state.zone][index]]; }
+    else if (zone) { text += "; how certain the change is here was not computed"; }
+    return text + "." + (homes.flags[index] ? " Note: " + homes.flags[index] + "." : "");
   }
 
   // ---- layers ----------------------------------------------------------------
   var groups = {
     relief: L.layerGroup(), areas: L.featureGroup(), duty: L.featureGroup(),
-    zones: L.featureGroup(), grade: L.featureGroup(), homes: L.featureGroup()
+    zones: L.featureGroup(), grade: L.featureGroup(), homes: L.featureGroup(),
+    louder: L.featureGroup(), names: L.layerGroup()
   };
   groups.relief.addLayer(L.imageOverlay(data.backdrop, data.bounds, { alt: "", interactive: false }));
 
@@ -139,12 +144,14 @@
     });
     return lines(texts);
   }
+  // narrower than a zone at every use, so that the zone's colour shows on both sides
+  function dutyWidth(level) { return 5 + 2 * level; }
   roads.ends.forEach(function (ends, index) {
     var line = [[ends[1], ends[0]], [ends[3], ends[2]]];
     var use = heaviestUse(index), level = bandOf(data.dutyBands, use);
     if (use >= data.dutyBands[0].low) {
       groups.duty.addLayer(L.polyline(line, {
-        color: data.dutyBands[level].colour, weight: 6 + 3 * level, lineCap: "round", interactive: false
+        color: data.dutyBands[level].colour, weight: dutyWidth(level), lineCap: "round", interactive: false
       }));
     }
     var grade = bandOf(data.gradeBands, Math.abs(roads.grade[index]));
@@ -168,7 +175,7 @@
     data.zones.forEach(function (zone, number) {
       var chosen = number === state.zone;
       zone.layer.setStyle({
-        weight: chosen ? 26 : 20, opacity: chosen ? 0.85 : 0.3, dashArray: zone.refused ? "10 7" : null
+        weight: chosen ? 28 : 24, opacity: chosen ? 0.9 : 0.4, dashArray: zone.refused ? "10 7" : null
       });
       zone.ends.forEach(function (end) {
         if (chosen) { groups.zones.addLayer(end); } else { groups.zones.removeLayer(end); }
@@ -184,18 +191,72 @@
     groups.homes.addLayer(mark);
     return mark;
   });
+  // ---- homes that the chosen zone makes louder: never netted away ---------------
+  function showLouder() {
+    groups.louder.clearLayers();
+    if (!data.zones.length) { return; }
+    homes.louder[state.zone].forEach(function (index) {
+      groups.louder.addLayer(new Mark(place(index), {
+        radius: 10, fill: false, color: "#000000", weight: 3, shape: "triangle", interactive: false
+      }));
+    });
+  }
+
+  // ---- names of roads, as text nodes beside their lines --------------------------
+  var nameMarks = data.roadNames.map(function (road) {
+    var text = make("span", road.name);
+    text.style.transform = "translate(-50%, -50%) rotate(" + Number(road.angle) + "deg) translateY(-1.1em)";
+    return {
+      length: road.length, width: 6.2 * road.name.length + 24,
+      mark: L.marker(road.at, {
+        icon: L.divIcon({ html: text, className: "road-name", iconSize: null }), keyboard: false, interactive: false
+      })
+    };
+  });
+  function showNames() {
+    var scale = map.options.crs.scale(map.getZoom());
+    nameMarks.forEach(function (one) {
+      var fits = one.length * scale >= one.width;
+      if (fits) { groups.names.addLayer(one.mark); } else { groups.names.removeLayer(one.mark); }
+    });
+  }
+
+  // ---- scale and north -------------------------------------------------------------
+  var STEPS = data.units === "us" ?
+    [[30.48, "100 ft"], [60.96, "200 ft"], [152.4, "500 ft"], [304.8, "1,000 ft"], [804.672, "half a mile"],
+      [1609.344, "1 mile"], [3218.688, "2 miles"], [8046.72, "5 miles"], [16093.44, "10 miles"]] :
+    [[20, "20 m"], [50, "50 m"], [100, "100 m"], [200, "200 m"], [500, "500 m"], [1000, "1 km"],
+      [2000, "2 km"], [5000, "5 km"], [10000, "10 km"]];
+  var Measure = L.Control.extend({
+    onAdd: function () {
+      var box = make("div", undefined, "measure");
+      var north = box.appendChild(make("div", undefined, "north"));
+      north.appendChild(make("span", "N"));
+      north.appendChild(make("span", "⬆"));
+      this.words = box.appendChild(make("div"));
+      this.bar = box.appendChild(make("div", undefined, "bar"));
+      map.on("zoomend", this.draw, this);
+      return box;
+    },
+    draw: function () {
+      var scale = map.options.crs.scale(map.getZoom()), fit = STEPS[0];
+      STEPS.forEach(function (step) { if (step[0] * scale <= 130) { fit = step; } });
+      this.words.textContent = fit[1];
+      this.bar.style.width = fit[0] * scale + "px";
+    }
+  });
   function valueText(index) {
     var value = shown(index), item = indicator();
     if (state.view === "quieter") {
       if (value === Infinity) { return "braking trucks no longer heard in the model"; }
-      if (state.indicator === "passes") {
-        return Math.abs(value) < 0.05 ? "as many passes a night as now" :
-          few(Math.abs(value)) + (value < 0 ? " more" : " fewer") + " passes a night";
+      if (item.counts) {
+        return Math.abs(value) < 0.05 ? "as many passes " + item.unit + " as now" :
+          few(Math.abs(value)) + (value < 0 ? " more" : " fewer") + " passes " + item.unit;
       }
       return louder(value) ? "louder by " + (-value).toFixed(1) + " dB" : "quieter by " + Math.max(value, 0).toFixed(1) + " dB";
     }
     if (value === null) { return "no braking truck is heard in the model"; }
-    return item.label + ": " + (state.indicator === "passes" ? few(value) + " a night" : whole(value) + " dB");
+    return item.label + ": " + (item.counts ? few(value) + " " + item.unit : whole(value) + " dB");
   }
   var ring = L.circleMarker([0, 0], { radius: 15, color: "#000", weight: 3, fill: false, interactive: false });
 
@@ -262,6 +323,11 @@
       panel.appendChild(brakeTable(zone));
     }
     var facts = panel.appendChild(make("dl"));
+    var louder = homes.louder[state.zone];
+    facts.appendChild(make("dt", "Homes that become louder by some measure"));
+    facts.appendChild(make("dd", louder.length ?
+      louder.slice(0, 12).map(homeName).join("; ") + (louder.length > 12 ? "; " + (louder.length - 12) + " more, in the tables" : "") :
+      "none, by any measure that was computed"));
     zone.facts.forEach(function (pair) { facts.appendChild(make("dt", pair[0])); facts.appendChild(make("dd", pair[1])); });
   }
 
@@ -301,7 +367,11 @@
     if (homes.kind.some(function (kind) { return kind !== "home"; })) {
       entries.push([dot({ radius: 5, colour: "#ffffff" }, true), "square: school, clinic or other place"]);
     }
+    if (homes.louder.some(function (list) { return list.length; })) {
+      entries.push([make("span", "△", "louder"), "a home that the chosen zone makes louder"]);
+    }
     if (map.hasLayer(groups.homes)) { box.appendChild(legendList((quieter ? indicator().difference : indicator().label) + when, entries)); }
+    if (map.hasLayer(groups.homes) && indicator().note) { box.appendChild(make("p", "Hours: " + indicator().note)); }
     if (map.hasLayer(groups.grade)) {
       box.appendChild(legendList("Road by grade, up or down", data.gradeBands.map(function (band, index) {
         return [bar(band.colour, 2 + 1.5 * index), band.label];
@@ -309,7 +379,7 @@
     }
     if (map.hasLayer(groups.duty)) {
       box.appendChild(legendList("Retarder on, the truck that uses it most", data.dutyBands.map(function (band, index) {
-        return [bar(band.colour, 5 + 3 * index), band.label];
+        return [bar(band.colour, dutyWidth(index)), band.label];
       })));
     }
     if (map.hasLayer(groups.zones) && data.zones.length) {
@@ -326,7 +396,7 @@
 
   // ---- what the controls do ---------------------------------------------------------
   function order() {
-    ["zones", "duty", "grade", "homes"].forEach(function (name) {
+    ["zones", "duty", "grade", "homes", "louder"].forEach(function (name) {
       if (map.hasLayer(groups[name])) { groups[name].bringToFront(); }
     });
     if (map.hasLayer(ring)) { ring.bringToFront(); }
@@ -338,6 +408,7 @@
       mark.setStyle(style);
     });
     styleZones();
+    showLouder();
     order();
     showZone();
     showLegend();
@@ -392,8 +463,8 @@
   map.attributionControl.remove();
   var Credit = L.Control.extend({ onAdd: function () { return make("div", data.attribution.join(" · "), "credit"); } });
   if (data.attribution.length) { new Credit({ position: "bottomright" }).addTo(map); }
-  L.control.scale({ position: "topright" }).addTo(map);
-  ["relief", "areas", "duty", "zones", "grade", "homes"].forEach(function (name) {
+  var measure = new Measure({ position: "topright" }).addTo(map);
+  ["relief", "areas", "duty", "zones", "grade", "homes", "louder", "names"].forEach(function (name) {
     if (document.querySelector("input[name=layer][value=" + name + "]").checked) { groups[name].addTo(map); }
   });
   var seen = groups.homes.getBounds();
@@ -402,5 +473,8 @@
   refresh();
   map.invalidateSize(false); // the legend may have changed the room that the map has
   map.fitBounds(seen, { padding: [24, 24], animate: false });
+  map.on("zoomend", showNames);
+  showNames();
+  measure.draw();
   map.setMaxBounds(L.latLngBounds(data.bounds).pad(0.5));
 })();
