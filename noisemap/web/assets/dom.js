@@ -51,7 +51,7 @@ export function faultBox(title, lines) {
 }
 
 export function table(caption, headers, rows) {
-  return make("div", { className: "wide", tabindex: "0", role: "region", "aria-label": caption },
+  return make("div", { className: "scroll", tabindex: "0", role: "region", "aria-label": caption },
     make("table", {},
       make("caption", {}, caption),
       make("thead", {}, make("tr", {}, headers.map((text) => make("th", { scope: "col" }, text)))),

@@ -78,6 +78,7 @@ function frame(key, screen, study) {
   const known = key && page.studies.find((one) => one.key === key);
   const name = study ? study.name : known ? known.name : "";
   const title = SCREENS.find((row) => row[0] === screen)[1];
+  document.body.classList.toggle("wide", screen === "decide");
   document.title = name ? `${title}: ${name}` : `${title}: noisemap`;
   byId("which").textContent = name;
   fill(byId("steps"), make("ol", {}, SCREENS.map(([id, text, , needs]) => {

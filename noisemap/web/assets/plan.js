@@ -11,6 +11,7 @@ export function planView(plan, units, { onHome, onRoad, label }) {
     plan.grades.map((grade, index) => [make("span", { className: `grade-${index} swatch`, "aria-hidden": "true" }), ` ${grade.label}  `]).flat(),
     make("span", { className: "swatch home-swatch", "aria-hidden": "true" }), " home");
   const wrap = make("div", { className: "plan-wrap" }, box, key);
+  box.style.aspectRatio = String(Math.min(2.2, Math.max(0.8, plan.size[0] / plan.size[1])));
   plan.grades.forEach((grade, index) => {
     key.querySelectorAll(`.grade-${index}`).forEach((node) => { node.style.background = grade.colour; });
   });

@@ -25,7 +25,7 @@ export function show({ box, key, study, again }) {
   }
   window.addEventListener("message", heard);
   fill(box,
-    make("h1", { className: "slim" }, "Decide"),
+    make("h1", { className: "unseen" }, "Decide"),
     study.current ? null : note("The study was changed after this was computed: compute again before you rely on it.", "warn"),
     saved,
     make("p", { className: "bar papers" }, papers.map(([name, title]) => make("a", { className: "button", href: href(name), target: "_blank", rel: "noopener" }, title)),

@@ -32,7 +32,7 @@ export function show({ box }) {
       make("h2", {}, "Verdicts"),
       make("p", { className: "lead" }, Object.entries(result.counts).map(([word, count]) => `${count} ${word}`).join(", ")),
       make("p", { className: "bar papers" }, ["inspections.csv", "inspections.json"].map((name) => make("a", { className: "button", href: href(name), download: name }, name))),
-      make("div", { className: "wide", tabindex: "0", role: "region", "aria-label": "Verdicts" }, make("table", {},
+      make("div", { className: "scroll", tabindex: "0", role: "region", "aria-label": "Verdicts" }, make("table", {},
         make("caption", {}, "One row a reading; the sheet names every clause"),
         make("thead", {}, make("tr", {}, ["Reading", "Plate", "Verdict", "Why", "Exhaust seen", "Evidence", "Sheet"].map((text) => make("th", { scope: "col" }, text)))),
         make("tbody", {}, result.rows.map((row) => make("tr", {},

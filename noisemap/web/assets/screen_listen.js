@@ -78,7 +78,7 @@ function playerOf(key, result, name, units) {
       make("a", { className: "hint", href: audio.src, download: one.file }, one.file));
   };
   const sounds = make("div", { hidden: true },
-    make("div", { className: "wide" }, make("table", { className: "sounds" },
+    make("div", { className: "scroll" }, make("table", { className: "sounds" },
       make("caption", {}, `ILLUSTRATION at ${name}, ${shownSpeed(result.speed_kmh, units)} ${speedUnit(units)}, retarder in use all along the pass`),
       make("thead", {}, make("tr", {}, ["Exhaust", "As now", result.zone ? `Zone “${result.zone}” obeyed` : "With a zone"].map((text) => make("th", { scope: "col" }, text)))),
       make("tbody", {}, Object.keys(STATES).map((state) => make("tr", {}, make("th", { scope: "row" }, STATES[state]), cell(state, false), cell(state, true)))))));

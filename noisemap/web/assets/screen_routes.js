@@ -1,7 +1,7 @@
 // Routes between two places, and quiet descents with their strip charts.
 import { button, choice, fill, labelled, make, note } from "./dom.js";
 import { jobBox } from "./job.js";
-import { along } from "./lengths.js";
+import { length } from "./lengths.js";
 import { homeName, placeOn, planView } from "./plan.js";
 import { planOf } from "./scene_data.js";
 
@@ -43,7 +43,7 @@ export async function show({ box, key, study, page }) {
   const exhaust = choice(EXHAUSTS, "muffled");
   const depart = make("input", { type: "time" });
   const zones = make("input", { type: "checkbox", checked: true });
-  const road = choice(plan.roads.map((one) => [one.id, `${one.name || one.id} (${along(one.length_m, units)} at its end)`]), plan.roads[0].id);
+  const road = choice(plan.roads.map((one) => [one.id, `${one.name || one.id} (${length(one.length_m, units)})`]), plan.roads[0].id);
   const shared = () => ({ truck: truck.value, exhaust: exhaust.value, depart_s: seconds(depart.value), no_zones: !zones.checked });
   const routes = make("div"), descents = make("div");
   const find = jobBox({ key, kind: "route", start: "Find routes", finished: drawRoutes,
@@ -83,8 +83,17 @@ function paper(key, result, name, title, files) {
   return [
     make("h2", {}, title),
     make("p", { className: "bar papers" }, files.filter((one) => result.files.includes(one)).map((one) =>
-      make("a", { className: "button", href: href(one), target: "_blank", rel: "noopener" }, one.split("/").pop()))),
+      make("a", { className: "button", href: href(one), target: "_blank", rel: "noopener" }, titleOf(one.split("/").pop())))),
     make("iframe", { className: "paper", src: href(name), title, sandbox: "" })];
+}
+
+const TITLES = { gpx: "Tracks (GPX)", kml: "Tracks (KML)", csv: "Table", svg: "Strip chart" };
+
+function titleOf(name) {
+  const sheet = name.match(/^driver(?:-(\d+))?\.html$/);
+  if (sheet) return sheet[1] ? `Driver's sheet, route ${sheet[1]}` : "Driver's sheet";
+  const [, truck] = name.match(/^(?:plan|strip)-\d+-(.*)\./) || [];
+  return TITLES[name.split(".").pop()] + (truck ? `: ${truck.replaceAll("-", " ")}` : "");
 }
 
 function seconds(clock) {
