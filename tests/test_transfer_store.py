@@ -212,3 +212,15 @@ def test_strips_of_a_grid_give_the_bits_of_the_whole(tmp_path: Path) -> None:
 def test_a_strip_is_never_empty() -> None:
     assert strips(3, 1000, 1e-9) == [(0, 1), (1, 2), (2, 3)]
     assert strips(3, 0, 1.0) == [(0, 3)]
+
+
+def test_a_map_does_without_the_twin(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half the paths are computed, the rest of the store keeps its bits."""
+    whole = store(tmp_path)
+    calls = count_calls(monkeypatch)
+    bare = store(tmp_path, air=replace(AIR, twin=False))
+    assert len(calls) == 1
+    assert np.array_equal(bare.t, whole.t)
+    assert np.array_equal(bare.grazing, whole.grazing)
+    assert whole.twin.any()
+    assert not bare.twin.any()

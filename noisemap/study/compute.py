@@ -252,7 +252,7 @@ def areas(
 ) -> tuple[LevelArea, ...]:
     """Areas of the loudest pass of braking trucks without any zone."""
     scene, sound = computed.base.scene, computed.sound
-    grid = area_grid(prepared, scene, sound)
+    grid = area_grid(prepared, scene, sound, computed.air)
     if grid is None:
         return ()
     reporter.stage("level areas")
@@ -262,7 +262,7 @@ def areas(
             store_folder,
             scene,
             receivers,
-            computed.air,
+            grid.air,
             grid.reach,
             memory_gb=prepared.study.run.memory_gb,
             progress=reporter.advance,
@@ -279,9 +279,10 @@ class AreaGrid:
     strips: tuple[FloatArray, ...]  # (n, 3) each: x, y, height above the ground [m]
     axes: tuple[FloatArray, FloatArray]
     reach: float  # [m]
+    air: Air  # without the terrain's twin: areas show no interval
 
 
-def area_grid(prepared: Prepared, scene: Scene, sound: PassSound) -> AreaGrid | None:
+def area_grid(prepared: Prepared, scene: Scene, sound: PassSound, air: Air) -> AreaGrid | None:
     """The grid of a study's areas; None where no area is wanted or no truck brakes."""
     sounding = np.asarray(sound.peak.any(axis=(0, 2, 3)))
     run = prepared.study.run
@@ -290,7 +291,8 @@ def area_grid(prepared: Prepared, scene: Scene, sound: PassSound) -> AreaGrid | 
     reach = min(run.max_distance_m, 1000.0)
     receivers, axes = grid_receivers(scene, sounding, run.grid_points, reach)
     runs = strips(len(receivers), len(scene.stretches.x), run.memory_gb)
-    return AreaGrid(tuple(receivers[first:last] for first, last in runs), axes, reach)
+    strips_ = tuple(receivers[first:last] for first, last in runs)
+    return AreaGrid(strips_, axes, reach, replace(air, twin=False))
 
 
 def _per_hour(classes: Sequence[PassClass]) -> FloatArray:

@@ -60,20 +60,19 @@ def run_share(
         scene = read_scene(prepared, reporter)
         air = air_of(prepared, scene)
         reporter.stage(f"sound paths, share {share.index} of {share.count}")
-        jobs = [(receivers_of(scene), run.max_distance_m)]
+        jobs = [(receivers_of(scene), run.max_distance_m, air)]
         flows, _ = traffic_of(prepared, scene)
-        grid = area_grid(
-            prepared, scene, braking(prepared, scene, flows, air, HillsAbove(scene)).sound
-        )
+        sound = braking(prepared, scene, flows, air, HillsAbove(scene)).sound
+        grid = area_grid(prepared, scene, sound, air)
         if grid is not None:
-            jobs += [(strip, grid.reach) for strip in grid.strips]
+            jobs += [(strip, grid.reach, grid.air) for strip in grid.strips]
         tiles = 0
-        for receivers, reach in jobs:
+        for receivers, reach, weather in jobs:
             filled = fill_store(
                 store,
                 scene,
                 receivers,
-                air,
+                weather,
                 reach,
                 memory_gb=run.memory_gb,
                 progress=reporter.advance,

@@ -42,6 +42,7 @@ class Air:
     screening_reading: Reading = "literal"
     sides: bool = True  # whether paths around the sides of obstacles are added
     reflection_order: int = 1  # 0 or 1
+    twin: bool = True  # whether the terrain with its stated error is computed as well
 
 
 @dataclass(frozen=True)
@@ -67,11 +68,13 @@ class TileJob:
         pointer = self.pointer[first : last + 1] - begin
         stretch = self.stretch[begin:end]
         block = self._propagate(self.surface, self.sources, points, pointer, stretch)
-        twin = self._propagate(self._twin_surface, self.twin_sources, points, pointer, stretch)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            change = from_energy(twin.t.sum(axis=2, dtype=float)) - from_energy(
-                block.t.sum(axis=2, dtype=float)
-            )
+        change: FloatArray = np.zeros(block.cmet_factor.shape)
+        if self.air.twin:
+            twin = self._propagate(self._twin_surface, self.twin_sources, points, pointer, stretch)
+            with np.errstate(divide="ignore", invalid="ignore"):
+                change = from_energy(twin.t.sum(axis=2, dtype=float)) - from_energy(
+                    block.t.sum(axis=2, dtype=float)
+                )
         owner = np.repeat(np.arange(len(points)), np.diff(pointer))
         return {
             "count": np.diff(pointer).astype(np.int64),
