@@ -11,8 +11,8 @@ from noisemap.errors import BadDataError, MissingInputError
 
 _EPILOG = """\b
 Required keys of a path: x, ground, hs, hr, G.  Optional: objects,
-lateral_corners, foliage_m, industry_m, housing_m, reflectors, T, RH, p,
-C0, LW, screening_reading.  Example:
+lateral_corners, foliage_m, industry_m, housing_m, reflectors, clearance_m,
+T, RH, p, C0, LW, screening_reading.  Example:
 {"x": [0, 100], "ground": [0, 0], "hs": 0.5, "hr": 4, "G": [[0, 100, 0.5]],
  "objects": [{"kind": "screen", "x": 10, "h": 3}],
  "LW": [93, 93, 93, 93, 93, 93, 93, 93]}

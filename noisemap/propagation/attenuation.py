@@ -55,6 +55,7 @@ class Path:
     housing_m: float = 0.0  # path length times built share [m]
     c0: float = 0.0  # [dB]
     reading: Reading = "literal"
+    clearance: float = 0.0  # terrain that rises above the sight line by no more is no edge [m]
     reflectors: tuple[Reflector, ...] = ()
 
 
@@ -177,7 +178,11 @@ def over_the_top(path: Path) -> Attenuation:
     aatm = atmospheric(d, path.absorption)
     bare = ground(path.strips, path.hs, path.hr, dp)
     agr, ahous = ground_or_housing(bare, housing(path.housing_m))
-    top = top_path(path.x, path.ground, path.hs, path.hr, path.object_x, path.object_top)
+    x, heights = path.x, path.ground
+    sight = heights[0] + path.hs + (x - x[0]) / dp * rise
+    if 0.0 < np.max(heights[1:-1] - sight[1:-1], initial=0.0) <= path.clearance:
+        x, heights = x[[0, -1]], heights[[0, -1]]
+    top = top_path(x, heights, path.hs, path.hr, path.object_x, path.object_top)
     dz = np.zeros_like(agr)
     if top.n:
         dz = screening(top.z, top.kmet, top.n, top.e)

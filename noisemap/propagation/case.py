@@ -17,6 +17,7 @@ LW                 eight octave-band sound power levels, 63 Hz to 8 kHz
 reflectors         surfaces that reflect: [{"from": [along, left], "to": [along, left], "h",
                    "rho", and x, ground, G, objects, foliage_m, industry_m, housing_m of the
                    path to the surface and on to the receiver, unfolded}, ...]
+clearance_m        terrain that rises above the sight line by no more is no edge: 0 m
 screening_reading  "literal" (default) or "positive"
 =================  ==================================================================
 """

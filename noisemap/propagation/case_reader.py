@@ -29,6 +29,7 @@ OPTIONAL = (
     "industry_m",
     "housing_m",
     "reflectors",
+    "clearance_m",
     "T",
     "RH",
     "p",
@@ -45,7 +46,7 @@ _LONGER_THAN_PATH = 1.05  # room for the curved path inside foliage, site or hou
 _AIR = {"T": 10.0, "RH": 70.0, "p": 101.325}  # degC, %, kPa
 _SURFACE_KEYS = ("from", "to", "h", "rho")
 _OWN_KEYS = ("x", "ground", "G", "objects", *OPTIONAL[2:5])  # of the path by way of a surface
-_SHARED_KEYS = ("hs", "hr", "T", "RH", "p", "screening_reading")
+_SHARED_KEYS = ("hs", "hr", "T", "RH", "p", "screening_reading", "clearance_m")
 _LENGTH_M = 0.01  # by how much the profile may miss the length by way of the surface
 _OBJECT_KEYS = {"screen": ("kind", "x", "h"), "block": ("kind", "x1", "x2", "h")}
 
@@ -95,6 +96,7 @@ class CaseReader:
         corners = self._corners(case, dp)
         lengths = [self._length(case, name, dp) for name in OPTIONAL[2:5]]
         alpha = self._absorption(case)
+        clearance = self._one(case, "clearance_m", 0.0, 0.0, 100.0, "m")
         c0 = self._one(case, "C0", 0.0, 0.0, 20.0, "dB")
         self._power(case)
         reading = case.get("screening_reading", "literal")
@@ -123,6 +125,7 @@ class CaseReader:
             housing_m=lengths[2],
             c0=c0,
             reading=reading,
+            clearance=clearance,
             reflectors=tuple(reflectors),
         )
 

@@ -227,6 +227,7 @@ def propagate(
     reflection_order: int = 0,
     minimum_distance: float = 5.0,
     near_grazing_m: float = 0.3,
+    clearance: float = 0.0,
 ) -> PathBlock:
     """Transfer of sound energy T = 10^(-A/10) for pairs of receiver and source.
 
@@ -262,6 +263,8 @@ def propagate(
         Shortest plan distance; nearer pairs are computed at it, open, and flagged. [m]
     near_grazing_m : float
         Pairs whose sight line passes the highest point within this are flagged. [m]
+    clearance : float
+        Terrain that rises above the sight line by no more screens nothing. [m]
 
     Returns
     -------
@@ -292,6 +295,7 @@ def propagate(
     require_between("C0", c0, 0.0, 20.0, "dB")
     require_positive("minimum distance", minimum_distance, "m")
     require_between("near-grazing limit", near_grazing_m, 0.0, 1000.0, "m")
+    require_between("clearance", clearance, 0.0, 100.0, "m")
     if reading not in READINGS:
         raise OutOfDomainError(
             f"screening reading: {reading!r} is not allowed (allowed: literal, positive)"
@@ -323,7 +327,7 @@ def propagate(
         surface.cover_arrays,
         _obstacle_arrays(surface.index, feet, places),
         _mirrors(surface, feet, places, reflection_order),
-        _model(alpha, c0, reading, sides, minimum_distance, near_grazing_m),
+        _model(alpha, c0, reading, sides, minimum_distance, near_grazing_m, clearance),
         answer,
     )
     return PathBlock(*answer)
@@ -449,6 +453,7 @@ def _model(
     sides: bool,
     minimum_distance: float,
     near_grazing_m: float,
+    clearance: float,
 ) -> job.Model:
     table3 = terms.ground_table()
     screen = terms.screen_numbers()
@@ -482,6 +487,7 @@ def _model(
         bool(sides),
         float(minimum_distance),
         float(near_grazing_m),
+        float(clearance),
     )
 
 

@@ -150,6 +150,7 @@ def air_of(prepared: Prepared, scene: Scene) -> Air:
         screening_reading=weather.screening_reading,
         sides=prepared.study.obstacles.side_paths,
         reflection_order=prepared.study.obstacles.reflection_order,
+        clearance=prepared.study.terrain.clearance_m,
     )
 
 

@@ -28,7 +28,7 @@ from noisemap.study.compute import Computed
 from noisemap.study.doubts import doubts
 from noisemap.study.effects import character_of, effect_sources, optional_effects
 from noisemap.study.hours import show_hours
-from noisemap.study.method import other_paths
+from noisemap.study.method import other_paths, terrain_rule
 from noisemap.study.model import EngagementShares
 from noisemap.study.prepare import ENGAGEMENT_WORDS, Prepared
 from noisemap.transfer.store import FLAG_WORDS
@@ -332,6 +332,7 @@ def _method(prepared: Prepared, computed: Computed) -> tuple[str, ...]:
         "loudest stretch downwind with the fast weighting of a moving source.",
         "The standard's accuracy covers neither screening nor reflections. "
         + other_paths(computed.air, computed.base.scene.obstacles),
+        terrain_rule(computed.air),
         "Levels are for weather that favours propagation"
         + (
             f", with the long-term correction C0 = {computed.air.c0:g} dB shown apart."

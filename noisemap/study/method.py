@@ -8,6 +8,19 @@ from noisemap.scene.model import Obstacles
 from noisemap.transfer.build import Air
 
 
+def terrain_rule(air: Air) -> str:
+    """Which terrain screens."""
+    if air.clearance == 0.0:
+        return (
+            "All terrain that cuts the line of sight screens; near-grazing paths are flagged, and "
+            "each home shows what the terrain's stated error can do."
+        )
+    return (
+        f"Clearance rule: terrain that rises into the line of sight by {air.clearance:g} m or "
+        "less screens nothing, so that the terrain's own error makes no quiet."
+    )
+
+
 def other_paths(air: Air, obstacles: Obstacles) -> str:
     """Which paths besides that over the top are in the map."""
     sides = (

@@ -98,6 +98,7 @@ class TerrainTable(Table):
     crs: str | None = None
     nodata: float | None = None
     vertical_unit: Literal["m", "ft", "us-ft"] | None = None  # None: what the files say, else m
+    clearance_m: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
 
 
 class RoadsTable(LayerTable):

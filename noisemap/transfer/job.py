@@ -42,6 +42,7 @@ class Air:
     screening_reading: Reading = "literal"
     sides: bool = True  # whether paths around the sides of obstacles are added
     reflection_order: int = 1  # 0 or 1
+    clearance: float = 0.0  # terrain that rises into the sight line by no more is no screen [m]
     twin: bool = True  # whether the terrain with its stated error is computed as well
 
 
@@ -145,6 +146,7 @@ class TileJob:
             reading=self.air.screening_reading,
             sides=self.air.sides,
             reflection_order=self.air.reflection_order,
+            clearance=self.air.clearance,
         )
 
     def _nearest(

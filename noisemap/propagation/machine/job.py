@@ -117,6 +117,7 @@ class Model(NamedTuple):
     sides: bool  # whether paths around the sides are added
     minimum_distance: float  # [m]
     near_grazing: float  # [m]
+    clearance: float  # terrain that rises above the sight line by no more screens nothing [m]
 
 
 class Answer(NamedTuple):

@@ -16,12 +16,19 @@ TOUCH_M = 1e-6
 
 @compiled_part
 def object_screen(
-    meeting: Meeting, tops: int, profile: EvenProfile, line: Line, zs: float, zr: float
+    meeting: Meeting,
+    tops: int,
+    profile: EvenProfile,
+    line: Line,
+    zs: float,
+    zr: float,
+    ground_counts: bool,
 ) -> Screen:
     """Screen of a terrain profile with object tops.
 
     Only points above the sight line may be edges; of the objects those that touch
-    it may, too, so that a little room is left for rounding.
+    it may, too, so that a little room is left for rounding.  Without `ground_counts`
+    the terrain lies under the clearance and is no edge.
     """
     steps, dp = line.steps, line.dp
     step = dp / steps
@@ -31,7 +38,7 @@ def object_screen(
     for i in range(1, steps):
         bare_x[count] = i * step
         bare_z[count] = profile.z[i]
-        if profile.q[i] > 0.0:
+        if ground_counts and profile.q[i] > 0.0:
             count += 1
     bare_x[count], bare_z[count] = dp, zr
     high_x, high_z = meeting.high_x, meeting.high_z

@@ -116,8 +116,10 @@ def _one_height(
         flag |= NEAR_GRAZING
     screen = Screen(0, 0.0, 0.0, 0.0, 0.0)
     if tops > 0:
-        screen = object_screen(meeting, tops, profile, line, zs, zr)
-    elif bare_rise > 0.0:
+        screen = object_screen(
+            meeting, tops, profile, line, zs, zr, bare_rise > model.clearance
+        )
+    elif bare_rise > model.clearance:
         screen = terrain_screen(profile, steps, dp, zr - zs)
     closest = screen.z if screen.edges > 0 else -math.inf
     if closest < 0.0:
@@ -148,7 +150,7 @@ def _one_height(
     else:
         exp_in_place(value, spectrum.bits, spectrum.whole, 2 * BANDS)
         spectrum.side[:] = 0.0
-        if model.sides and tops > 0 and screen.z > 0.0 and bare_rise <= 0.0:
+        if model.sides and tops > 0 and screen.z > 0.0 and bare_rise <= model.clearance:
             for side in (1.0, -1.0):
                 way = around(
                     obstacles,
