@@ -13,8 +13,10 @@ import numpy as np
 import pytest
 import soundfile
 from browser_support import Watched, opened_at
+from outputs_fixture import make_findings, make_scene
 from web_support import Stand, served, stand_in, study_in
 
+from noisemap.outputs.map import map_html
 from noisemap.study.demo import copy_demo
 
 pytestmark = pytest.mark.browser
@@ -75,7 +77,7 @@ def at(root: Path, screen: str = "", width: int = 1280, refused: int = 0) -> Ite
         page.wait_for_selector("#steps a[aria-current]")
         if screen:
             page.click(".studies a")
-            page.wait_for_selector(".setup-form")
+            page.wait_for_selector("#steps a >> text=Compute")
             page.click(f"nav >> text={screen}")
             page.wait_for_selector(f"h1:has-text('{screen.split()[0]}')")
         yield watched
@@ -224,3 +226,28 @@ def test_every_screen_fits_a_phone_and_has_names_for_its_controls(
             )
             assert nameless == [], screen
             assert page.locator("#cautions li >> text=under control").first.is_visible()
+
+
+def test_the_map_runs_on_our_scripts_and_keeps_a_scenario(tmp_path: Path) -> None:
+    study = study_in(tmp_path / "hill")
+    scene = make_scene()
+    text = map_html(scene, make_findings(scene))
+    foreign = text.replace("</body>", "<script>alert(1)</script></body>")
+    (study.parent / "noisemap-output").mkdir()
+    (study.parent / "noisemap-output" / "map.html").write_text(foreign, encoding="utf-8")
+    scenario = {
+        "name": "town", "road": "SR 1", "from_m": 200.0, "to_m": 700.0, "hours": [22, 23],
+        "binds": "compression_release", "observance": 0.8,
+    }  # fmt: skip
+    with at(tmp_path, "Decide") as watched:
+        page = watched.page
+        page.wait_for_selector("iframe")
+        frame = page.frame(url="**/map/*")
+        assert frame is not None
+        frame.wait_for_selector("#map_noisemap canvas")
+        said = frame.evaluate("(one) => window.noisemapHooks.export(one)", scenario)
+        assert "town (2)" in said
+        page.wait_for_selector("text=“town (2)” stands in the study now")
+    zones = tomllib.loads(study.read_text())["zone"]
+    assert [zone["name"] for zone in zones] == ["town", "town (2)"]
+    assert zones[1]["hours"] == "22-0"

@@ -88,6 +88,8 @@ function frame(key, screen, study) {
       ? make("a", { href: target, "aria-current": current ? "page" : null }, text)
       : make("span", { className: "off", title: "Choose a study first" }, text));
   })));
+  const here = byId("steps").querySelector("[aria-current]");
+  byId("steps").firstChild.scrollLeft = here ? here.offsetLeft - 60 : 0;
   fill(byId("cautions"),
     list(page.cautions.always),
     more("All cautions", list(screen === "routes" ? page.cautions.routes : page.cautions.study)),
