@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import json
 import os
+import signal
+import subprocess
+import sys
+import urllib.request
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 from click.testing import CliRunner
@@ -263,3 +268,21 @@ def test_the_workspace_is_what_the_command_names(tmp_path: Path) -> None:
     assert workspace_of(study).root == study.parent.resolve()
     with pytest.raises(Exception, match="is not there"):
         workspace_of(tmp_path / "none")
+
+
+def test_the_command_serves_until_it_is_stopped(tmp_path: Path) -> None:
+    study_in(tmp_path / "hill")
+    command = [sys.executable, "-m", "noisemap", "serve", str(tmp_path), "--port", "0"]
+    with subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None
+        address = next(line.strip() for line in process.stdout if "http://" in line)
+        found = urlsplit(address)
+        assert found.hostname == "127.0.0.1"
+        with urllib.request.urlopen(address, timeout=30) as answer:
+            assert "SameSite=strict" in answer.headers["set-cookie"]
+        process.send_signal(signal.SIGINT)
+        rest, errors = process.communicate(timeout=30)
+    assert (process.returncode, errors) == (0, "")
+    assert "Stop with Ctrl-C" in rest

@@ -353,8 +353,8 @@ def _put_zones(document: tomlkit.TOMLDocument, zones: Sequence[Any]) -> None:
         document.pop("zone", None)
         return
     if old is None:
-        old = tomlkit.aot()
-        document["zone"] = old
+        document.add(tomlkit.nl())
+        document["zone"] = tomlkit.aot()
         old = document["zone"]
     assert isinstance(old, AoT)
     while len(old) > len(zones):

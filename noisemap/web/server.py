@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 import socket
 import threading
@@ -108,11 +109,12 @@ def serve(workspace: Workspace, host: str, port: int, tell: Callable[[str], None
     server = uvicorn.Server(config)
     tell(f"http://{shown}:{port}/open?key={door.key}")
     threading.Thread(target=warm, daemon=True).start()
-    try:
-        server.run([listener])
-    finally:
-        jobs.close()
-        listener.close()
+    # Ctrl-C is the ordinary end; the work that still runs ends with the server.
+    with contextlib.suppress(KeyboardInterrupt), listener:
+        try:
+            server.run([listener])
+        finally:
+            jobs.close()
 
 
 def warm() -> None:

@@ -118,7 +118,8 @@ export function show({ box, key, study, go }) {
         (problem.field === "traffic" ? "traffic.file" : null);
       if (!id) { rest.push(problem.text); return; }
       const { slot, input, node } = slots.get(id);
-      slot.textContent = `✕ ${problem.text.replace(/^[^ ]*\.toml(:\d+)?: /, "")}`;
+      const words = problem.text.replace(/^[^ ]*\.toml(:\d+)?: /, "");
+      slot.textContent = `✕ ${words.startsWith(`${problem.field}: `) ? words.slice(problem.field.length + 2) : words}`;
       node.classList.add("wrong");
       input.setAttribute("aria-invalid", "true");
       input.setAttribute("aria-errormessage", slot.id || (slot.id = `fault-${Math.random().toString(36).slice(2)}`));
