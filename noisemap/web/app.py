@@ -48,7 +48,8 @@ STATUS: tuple[tuple[type[NoisemapError], int], ...] = (
     (BadDataError, 422),
 )
 
-OWN_FRAME = "sandbox allow-scripts allow-downloads; frame-ancestors 'self'"
+PAPER = "frame-ancestors 'self'"
+OWN_FRAME = f"sandbox allow-scripts allow-downloads; {PAPER}"
 """A result that holds scripts runs apart from the page: a folder may come from anywhere."""
 
 INSPECTION_OWNER = "inspection"
@@ -348,7 +349,9 @@ def refuse_long(request: Request, name: str, most: int) -> None:
 
 def shown_file(path: Path) -> Response:
     """A file that the browser shows or keeps, its scripts apart from our own."""
-    return FileResponse(path, headers={"content-security-policy": OWN_FRAME})
+    # Browsers refuse to show a PDF apart; it carries no script of ours to be apart from.
+    policy = PAPER if path.suffix.lower() == ".pdf" else OWN_FRAME
+    return FileResponse(path, headers={"content-security-policy": policy})
 
 
 TEXT_OPTIONS = ("home", "road", "start", "target", "exhaust")

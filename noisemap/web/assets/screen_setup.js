@@ -127,7 +127,7 @@ export function show({ box, key, study, go }) {
     const count = problems.length;
     fill(general, count
       ? make("div", { className: "fault-box" }, make("p", { className: "fault-head" }, `${count} ${count === 1 ? "thing is" : "things are"} to be put right`),
-          rest.length ? list(rest) : note("Each stands beside its field below."))
+          rest.length ? list(rest) : make("p", {}, "Each stands beside its field below."))
       : note("✓ The settings are complete. Next: check the scene.", "good"));
   }
 
@@ -214,6 +214,7 @@ export function show({ box, key, study, go }) {
       general, says,
       make("section", { "aria-label": "Files" }, drop),
       make("form", { className: "setup-form", on: { submit: (event) => { event.preventDefault(); save(); } } },
+        make("div", { className: "columns" },
         set("The study", text("study.name", "Name"),
           one("units", "Show results in", [["us", "US units (miles, feet, °F, lb)"], ["metric", "metric units"]])),
         set("Terrain", terrainFiles(),
@@ -229,7 +230,7 @@ export function show({ box, key, study, go }) {
         set("Ground and walls", file("ground.file", "Land use", "layer", "none"),
           number("ground.default_factor", "Ground where no land use says", "0 hard to 1 soft; 0.7 when empty"),
           file("obstacles.walls", "Walls and barriers", "layer", "none")),
-        set("Brakes", number("descent.planning_limit_c", "Planning limit of the brakes (°C)", "What a zone may use; choose it before you look. 190 °C (374 °F) when empty")),
+        set("Brakes", number("descent.planning_limit_c", "Planning limit of the brakes (°C)", "What a zone may use; choose it before you look. 190 °C (374 °F) when empty"))),
         set("Candidate zones", zoneBox),
         make("div", { className: "bar" }, make("button", { type: "submit", className: "main" }, "Save"),
           button("Check the scene ›", async () => { if (changed) await save(); if (!changed) go(key, "scene"); }), saved)),
