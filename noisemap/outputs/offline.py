@@ -25,6 +25,19 @@ LEAFLET_SHA256 = {
 MAP_ID = "noisemap"
 POLICY_SLOT = "policy-goes-here"
 SCRIPTS_OF_A_MAP = 3  # Leaflet, folium's own, ours
+SCRIPTS = (
+    "what_if_table.js",
+    "what_if_model.js",
+    "what_if_brakes.js",
+    "what_if_scenarios.js",
+    "what_if_road.js",
+    "what_if_panel.js",
+    "what_if.js",
+    "map.js",
+)
+"""Our own scripts in the order in which they run, in the saved file and in the served page."""
+
+STYLES = ("map.css", "what_if.css")
 
 
 class OutsideReferenceError(RuntimeError):
@@ -34,6 +47,16 @@ class OutsideReferenceError(RuntimeError):
 def asset(name: str) -> str:
     """Text of a file packaged with the outputs."""
     return files("noisemap.outputs").joinpath("assets", name).read_text(encoding="utf-8")
+
+
+def app_script() -> str:
+    """All our scripts as one text."""
+    return "\n".join(asset(name) for name in SCRIPTS)
+
+
+def app_style() -> str:
+    """All our styles as one text."""
+    return "\n".join(asset(name) for name in STYLES)
 
 
 @cache
@@ -142,7 +165,7 @@ def offline_page(title: str, data: str, north: float, east: float, before: str, 
     OutsideReferenceError
         The page would point outside, or holds a script that is not ours.
     """
-    page = Page(title, data, asset("map.js"), asset("map.css"))
+    page = Page(title, data, app_script(), app_style())
     view = OfflineMap(north, east)
     page.add_child(view)
     page.html.add_child(Element(before), name="before", index=0)

@@ -13,6 +13,7 @@ from noisemap.exposure.results import Findings
 from noisemap.outputs.provenance import provenance_record, summary_text
 from noisemap.scene.model import Scene
 from noisemap.storage import write_bytes
+from noisemap.zones.what_if import WhatIf
 
 FORMATS = ("csv", "xlsx", "gpkg", "map", "report", "pdf")
 """What a study may ask for; the summary, the provenance and the study stand beside any of them."""
@@ -30,6 +31,7 @@ def write_outputs(
     resolved_study: str,
     formats: Sequence[str],
     created: datetime,
+    what_if: WhatIf | None = None,
 ) -> list[Path]:
     """Paths of the files written, in the order written.
 
@@ -50,6 +52,8 @@ def write_outputs(
         Any of `FORMATS`.
     created : datetime
         Moment to state in the files, with its time zone.
+    what_if : WhatIf, optional
+        Table with which the map recomputes zones.
 
     Raises
     ------
@@ -61,7 +65,8 @@ def write_outputs(
     check_formats(formats)
     written: list[Path] = []
     failed: list[str] = []
-    for name, make in contents(scene, findings, provenance, resolved_study, formats, created):
+    made = contents(scene, findings, provenance, resolved_study, formats, created, what_if)
+    for name, make in made:
         content = make()
         try:
             written.append(_write(folder, name, content))
@@ -96,6 +101,7 @@ def contents(
     resolved_study: str,
     formats: Sequence[str],
     created: datetime,
+    what_if: WhatIf | None = None,
 ) -> Iterator[tuple[str, Maker]]:
     """Names of the output files, each with what makes its bytes."""
     from noisemap.outputs.tables import all_tables, csv_text, xlsx_bytes
@@ -119,7 +125,7 @@ def contents(
     if "map" in formats:
         from noisemap.outputs.map import map_html
 
-        yield "map.html", lambda: map_html(scene, findings).encode()
+        yield "map.html", lambda: map_html(scene, findings, what_if).encode()
     if "report" in formats:
         from noisemap.outputs.report import report_html
 

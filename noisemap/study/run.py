@@ -21,12 +21,13 @@ from noisemap.outputs.write import write_outputs
 from noisemap.scene.build import build_scene
 from noisemap.scene.model import Scene
 from noisemap.states import Zone
-from noisemap.storage import FolderLock, sha256_file, write_json
+from noisemap.storage import FolderLock, sha256_file, sweep, write_json
 from noisemap.study.compute import areas, compute
 from noisemap.study.findings import findings
 from noisemap.study.prepare import Prepared, input_hashes, prepare, results_folder
 from noisemap.study.progress import Reporter
 from noisemap.study.resolved import resolved_toml
+from noisemap.study.what_if import study_what_if
 from noisemap.zones.weigh import weigh_zone
 
 STORE_FOLDER = "store"
@@ -122,6 +123,7 @@ def run_study(
     prepared = prepare(path, allow_outside=allow_outside)
     folder = results_folder(prepared, output, allow_outside=allow_outside)
     with FolderLock(folder):
+        sweep(folder)
         scene = read_scene(prepared, reporter)
         store = folder / STORE_FOLDER
         computed = compute(prepared, scene, store, reporter, execution)
@@ -132,6 +134,10 @@ def run_study(
             reporter.advance(number, len(prepared.zones))
         level_areas = areas(prepared, computed, store, reporter, execution)
         found = findings(prepared, scene, computed, zones, level_areas)
+        what_if = None
+        if "map" in prepared.study.output.formats:
+            reporter.stage("table of the what-if")
+            what_if = study_what_if(prepared, scene, computed)
         refuse_changed_inputs(prepared)
         reporter.stage("writing map, report and tables")
         created = created or datetime.now(UTC).replace(microsecond=0)
@@ -143,6 +149,7 @@ def run_study(
             resolved_toml(prepared, scene, computed.air.pressure, folder),
             prepared.study.output.formats,
             created,
+            what_if,
         )
         write_json(folder / CHECKSUMS, checksums(prepared, folder, files, created))
     return RunResult(folder, tuple(files), scene, found)

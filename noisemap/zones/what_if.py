@@ -17,7 +17,7 @@ import numpy.typing as npt
 from noisemap.descent.drive import Drive
 from noisemap.exposure.driving import road_rows
 from noisemap.exposure.passes import FREE, DriveKey, PassClass, pass_sound
-from noisemap.exposure.product import PassSound, pass_levels
+from noisemap.exposure.product import PassLevels, PassSound, pass_levels
 from noisemap.levels import from_energy
 from noisemap.states import EXHAUST_STATES
 from noisemap.zones.weigh import Base
@@ -27,7 +27,7 @@ from noisemap.zones.what_if_rows import Columns, Others, Paths, Rows, rows_of
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-MOST_CELLS = 40_000_000
+MOST_CELLS = 90_000_000
 """Rows times stretches times bands that a page can carry and decode."""
 
 
@@ -50,6 +50,7 @@ class Way:
 class WhatIf:
     """Everything that a page recomputes from."""
 
+    base: Base
     columns: Columns
     ways: tuple[Way, ...]
     rows: Rows
@@ -64,12 +65,16 @@ class WhatIf:
 
 
 def what_if(
-    base: Base, drives: Mapping[DriveKey, Drive], heavy_by_hour: npt.NDArray[np.float32]
+    base: Base,
+    drives: Mapping[DriveKey, Drive],
+    heavy_by_hour: npt.NDArray[np.float32],
+    ends_m: Sequence[float] = (),
 ) -> WhatIf | None:
     """The table of a study; None where no truck brakes or no road fits.
 
     `drives` are the free drives of the study; `heavy_by_hour` is the part of the other
-    traffic that is heavy trucks, over (receiver, 24).
+    traffic that is heavy trucks, over (receiver, 24); `ends_m` are ends of zones that
+    brakes shall be known at exactly.
     """
     wanted = busiest_roads(base.classes)
     roads = list(wanted)
@@ -83,12 +88,15 @@ def what_if(
             temperature=base.temperature,
             calibration_offset=base.calibration_offset,
         )
-        columns = _columns(base, sound)
+        columns = _columns(sound)
         if len(columns.stretch) == 0:
             return None
-        picked = rows_of(base, sound, classes, columns, roads)
-        if picked is not None and picked[1].cells <= MOST_CELLS:
-            return _table(base, classes, sound, columns, *picked, heavy_by_hour, roads, wanted)
+        quiet = pass_levels(base.store, running_only(sound, classes))
+        picked = rows_of(base, sound, classes, columns, roads, quiet)
+        if picked[1].cells <= MOST_CELLS:
+            return _table(
+                base, classes, sound, quiet, columns, *picked, heavy_by_hour, roads, wanted, ends_m
+            )
         roads.pop()
     return None
 
@@ -113,7 +121,7 @@ def every_state(classes: Sequence[PassClass], roads: Sequence[int]) -> list[Pass
     ]
 
 
-def _columns(base: Base, sound: PassSound) -> Columns:
+def _columns(sound: PassSound) -> Columns:
     """Stretches on which the exhaust of any class is heard."""
     exhaust = exhaust_peak(sound)
     stretch = np.flatnonzero(exhaust.any(axis=(0, 2, 3)))
@@ -151,6 +159,7 @@ def _table(
     base: Base,
     classes: Sequence[PassClass],
     sound: PassSound,
+    quiet: PassLevels,
     columns: Columns,
     rows: Rows,
     paths: Paths,
@@ -158,9 +167,9 @@ def _table(
     heavy_by_hour: npt.NDArray[np.float32],
     roads: Sequence[int],
     wanted: Sequence[int],
+    ends_m: Sequence[float],
 ) -> WhatIf:
     ways = _ways(base, classes, sound, columns)
-    quiet = pass_levels(base.store, running_only(sound, classes))
     trucks = [(one.road, one.direction, one.truck) for one in classes[:: len(EXHAUST_STATES)]]
     running, floors = [], []
     for way in ways:
@@ -170,6 +179,7 @@ def _table(
         floors.append(from_energy(floor).T)
     light = np.maximum(base.other_by_hour - heavy_by_hour, 0.0)
     return WhatIf(
+        base=base,
         columns=columns,
         ways=ways,
         rows=rows,
@@ -179,7 +189,7 @@ def _table(
         light=rows.mean(light.astype(float)),
         heavy=rows.mean(heavy_by_hour.astype(float)),
         others=others,
-        brakes=tuple(road_brakes(base, road) for road in roads),
+        brakes=tuple(road_brakes(base, road, ends_m) for road in roads),
         left_out=tuple(road for road in wanted if road not in roads),
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,8 +60,11 @@ class RoadBrakes:
     linear: bool  # whether the peaks have the study's own preset
 
 
-def road_brakes(base: Base, road: int) -> RoadBrakes:
-    """Brakes of every truck of the study on a road, whatever retarder it has."""
+def road_brakes(base: Base, road: int, wanted_m: Sequence[float] = ()) -> RoadBrakes:
+    """Brakes of every truck of the study on a road, whatever retarder it has.
+
+    Nodes of the road at `wanted_m`, such as the ends of the study's zones, are on the grid.
+    """
     stretches = base.scene.stretches
     rows = road_rows(stretches, road)
     nodes = np.append(stretches.from_m[rows], stretches.to_m[rows[-1]])
@@ -68,6 +72,8 @@ def road_brakes(base: Base, road: int) -> RoadBrakes:
     used, unequipped = _used(base, road)
     anywhere = np.any([on for on in used.values()], axis=0)
     ends = grid_ends(base, road, anywhere)
+    own = [place for place in range(ends[0], ends[-1]) if np.isclose(nodes[place], wanted_m).any()]
+    ends = np.union1d(ends, np.array(own, dtype=np.int64))
     native = base.scene.terrain.native_cell
     grids = []
     for (index, direction), on in used.items():

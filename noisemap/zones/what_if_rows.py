@@ -16,16 +16,18 @@ from noisemap.bands import N_BANDS
 from noisemap.community.passes import expected_passes
 from noisemap.exposure.driving import road_rows
 from noisemap.exposure.passes import PassClass
-from noisemap.exposure.product import TIME_WEIGHTING, PassSound
+from noisemap.exposure.product import TIME_WEIGHTING, PassLevels, PassSound
 from noisemap.exposure.rules import rule
 from noisemap.exposure.uncertainty import spread
 from noisemap.levels import from_energy
 from noisemap.source.pass_by import FAST_S
+from noisemap.states import EXHAUST_STATES
 from noisemap.zones.verdict import LEADING_LEVEL
 from noisemap.zones.weigh import Base
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 Codes = npt.NDArray[np.uint8]
 
 STEP_DB = 0.5
@@ -40,11 +42,14 @@ NOTHING = 255
 SAME_LEVEL_DB = 0.2
 """A facade is kept where the ones kept before fall short of the loudest by more [dB]."""
 
-BLOCKS = 12
+BLOCKS = 18
 """Parts of each road whose contiguous runs stand for all zones when facades are chosen."""
 
 PEOPLE_ROWS = 3
 """Rows into which the facades of one building where people are counted are joined."""
+
+NEGLIGIBLE = 0.02
+"""Exhaust energy, over that of tyres and engine, that a row may leave out in all [1]."""
 
 RECEIVERS_AT_ONCE = 1500
 NO_LEVEL = -300.0
@@ -107,10 +112,14 @@ def rows_of(
     classes: Sequence[PassClass],
     columns: Columns,
     roads: Sequence[int],
-) -> tuple[Rows, Paths, Others] | None:
-    """Rows, their paths, and what reaches them from other roads."""
+    quiet: PassLevels,
+) -> tuple[Rows, Paths, Others]:
+    """Rows, their paths, and what reaches them from other roads.
+
+    `quiet` are passes of the trucks on these roads without any exhaust.
+    """
     others = _others(base, roads)
-    loud = _Loudness(base, sound, classes, columns, roads, others.maximum)
+    loud = _Loudness(base, sound, classes, columns, roads, others.maximum, quiet)
     home: list[int] = []
     people: list[float] = []
     of_home: list[bool] = []
@@ -130,7 +139,7 @@ def rows_of(
                 of_home.append(whole)
                 members.append(group)
                 weights.append(_weights(base.people[group]))
-        codes.append(_codes(dense, columns, receivers, members[begin:], weights[begin:]))
+        codes.append(_codes(dense, columns, receivers, members[begin:], weights[begin:], loud))
     rows = Rows(
         home=np.array(home, dtype=np.int64),
         people=np.array(people),
@@ -233,7 +242,9 @@ def _dense(base: Base, columns: Columns, receivers: IntArray) -> _Dense:
         on = column >= 0
         t[row, column[on]] = store.t[part][on]
         gain[row, column[on]] = fast_gain(
-            columns.speed[column[on]], store.distance[part][on], store.nearest[part][on]
+            columns.speed[column[on]],
+            store.distance[part][on].astype(float),
+            store.nearest[part][on].astype(float),
         )
     return _Dense(t, gain)
 
@@ -249,6 +260,7 @@ class _Loudness:
         columns: Columns,
         roads: Sequence[int],
         elsewhere: FloatArray,
+        quiet: PassLevels,
     ) -> None:
         night = sorted(base.periods.night)
         self.free = base.free.braking_by_hour[:, night].sum(axis=1)
@@ -264,27 +276,55 @@ class _Loudness:
         )
         whole = np.tensordot(passes, sound.energy[:, columns.stretch].astype(float), axes=(0, 0))
         seconds = sound.duration[:, columns.stretch, None].astype(float)
-        quiet = sound.running[:, columns.stretch].astype(float) * seconds
-        whole[:, 0] -= np.tensordot(passes, quiet, axes=(0, 0))
+        quiet_energy = sound.running[:, columns.stretch].astype(float) * seconds
+        whole[:, 0] -= np.tensordot(passes, quiet_energy, axes=(0, 0))
         self.exhaust = np.maximum(whole, 0.0) / 3600.0
         self.peak = sound.peak[:, columns.stretch].max(axis=0).astype(float)
-        self.running = sound.running[:, columns.stretch].max(axis=0).astype(float)
-        self.elsewhere = elsewhere
+        running = quiet.maximum.max(axis=1, initial=NO_LEVEL).astype(float)
+        self.floor = np.maximum(np.maximum(elsewhere, running), NO_LEVEL)
+        # if every exhaust were as loud as the loudest state
+        states = len(EXHAUST_STATES)
+        trucks = [(one.road, one.direction, one.truck) for one in classes[::states]]
+        daily = np.array(
+            [
+                sum(
+                    one.per_hour.sum()
+                    for one in base.classes
+                    if (one.road, one.direction, one.truck) == truck
+                )
+                for truck in trucks
+            ]
+        )
+        energy = sound.energy[:, columns.stretch].astype(float)
+        energy[:, :, 0] -= quiet_energy
+        energy = energy.reshape(len(trucks), states, *energy.shape[1:]).max(axis=1)
+        self.loudest_energy = np.tensordot(daily, np.maximum(energy, 0.0), axes=(0, 0))
+        self.running_energy = quiet.energy.astype(float) @ daily
         self.blocks = [
             part
             for road in roads
             for part in _blocks(columns, road_rows(base.scene.stretches, road))
         ]
 
+    def matters(
+        self, t: FloatArray, gain: FloatArray, group: IntArray, weight: FloatArray
+    ) -> BoolArray:
+        """Which columns can be the loudest moment of a pass or add to a row's energy."""
+        peak = from_energy(np.einsum("chb,chb->c", t, self.peak)) + gain
+        energy = np.einsum("chb,chb->c", t, self.loudest_energy)
+        order = np.argsort(energy, kind="stable")
+        never = NEGLIGIBLE * float(weight @ self.running_energy[group])
+        small = np.zeros(len(energy), dtype=bool)
+        small[order] = np.cumsum(energy[order]) <= never
+        return np.asarray(~small | (peak > float(self.floor[group].min())))
+
     def under_zones(self, receivers: IntArray, dense: _Dense) -> tuple[FloatArray, FloatArray]:
         """Night energy [dB] and loudest pass [dB] over (receiver, case); case 0 has no zone."""
         count = len(receivers)
         exhaust = np.einsum("rchb,chb->rc", dense.t, self.exhaust)
         peak = from_energy(np.einsum("rchb,chb->rc", dense.t, self.peak)) + dense.gain
-        quiet = from_energy(np.einsum("rcb,cb->rc", dense.t[:, :, 0], self.running)) + dense.gain
-        peak, quiet = np.maximum(peak, NO_LEVEL), np.maximum(quiet, NO_LEVEL)
-        floor = np.maximum(quiet.max(axis=1), np.maximum(self.elsewhere[receivers], NO_LEVEL))
-        free = self.free[receivers]
+        peak = np.maximum(peak, NO_LEVEL)
+        floor, free = self.floor[receivers], self.free[receivers]
         energies, maxima = [free], [np.maximum(peak.max(axis=1), floor)]
         for blocks in self.blocks:
             saved = np.array([exhaust[:, block].sum(axis=1) for block in blocks])
@@ -316,6 +356,7 @@ def _codes(
     receivers: IntArray,
     members: Sequence[IntArray],
     weights: Sequence[FloatArray],
+    loud: _Loudness,
 ) -> tuple[Codes, Codes, Codes]:
     shape = (len(members), dense.t.shape[1])
     t = np.empty((*shape, *dense.t.shape[2:]))
@@ -324,6 +365,8 @@ def _codes(
         local = np.searchsorted(receivers, group)
         t[row] = np.tensordot(weight, dense.t[local], axes=(0, 0))
         gain[row] = weight @ dense.gain[local]
+        gone = ~loud.matters(t[row], gain[row], group, weight)
+        t[row, gone], gain[row, gone] = 0.0, GAIN_FROM_DB
     running = np.einsum("rcb,cb->rc", t[:, :, 0], columns.running_shape)
     exhaust = t[:, :, list(columns.heights)].transpose(2, 3, 0, 1)
     return attenuation_codes(exhaust), attenuation_codes(running), gain_codes(gain)

@@ -311,6 +311,7 @@
       return;
     }
     var zone = data.zones[state.zone];
+    if (zone.own) { return; }
     panel.appendChild(make("h2", zone.title));
     panel.appendChild(make("p", (zone.refused ? "✕ " : zone.verdict === "worth signing" ? "✓ " : "● ") + zone.verdict,
       "verdict" + (zone.refused ? " refused" : "")));
@@ -458,6 +459,49 @@
   });
 
   byId("draw").open = window.innerWidth > 720;
+
+  // ---- a zone tried in the page: one more zone of the map -----------------------------
+  var tried = -1;
+  function beginTrial() {
+    tried = data.zones.length;
+    data.zones.push({
+      title: "Zone " + (tried + 1) + ", tried here", own: true, line: [], ends: [], refused: false,
+      layer: L.polyline([], { interactive: false })
+    });
+    if (!tried) { clear(byId("zone")); }
+    byId("zone").appendChild(option(tried, data.zones[tried].title));
+    byId("zone").disabled = false;
+    document.querySelectorAll("input[name=view]").forEach(function (input) { input.disabled = false; });
+    state.view = "quieter";
+    document.querySelector("input[name=view][value=quieter]").checked = true;
+  }
+  function showTrial(levels) {
+    if (tried < 0) { beginTrial(); }
+    homes.after[tried] = levels;
+    homes.nightQuieter[tried] = levels.night.map(function (level, index) {
+      var before = homes.before.night[index];
+      return level === null || before === null ? null : before - level;
+    });
+    homes.sure[tried] = levels.night.map(function () { return null; });
+    homes.louder[tried] = levels.night.map(function (unused, index) { return index; }).filter(function (index) {
+      return data.indicators.some(function (item) { return fall(index, item.key, tried) < -0.05; });
+    });
+    state.zone = tried;
+    byId("zone").value = String(tried);
+    refresh();
+  }
+  if (data.whatIf) {
+    byId("what-if").hidden = false;
+    byId("try").addEventListener("click", function () {
+      byId("try").hidden = true;
+      WhatIf.mount(byId("what-if-panel"), data.whatIf, Object.assign({
+        map: map, before: homes.before, units: data.whatIf.units, recolour: showTrial, cautions: data.cautions
+      }, window.noisemapHooks || {})).then(function (handle) {
+        window.noisemapTrial = handle;
+        map.fitBounds(handle.bounds().pad(0.4), { animate: false });
+      }, function () { byId("try").hidden = false; });
+    });
+  }
 
   // ---- start ---------------------------------------------------------------------------
   map.attributionControl.remove();
