@@ -120,7 +120,6 @@ class Page:
             "named": self.workspace.named is not None,
             "studies": [self._listed(place) for place in self.workspace.places()],
             "cautions": shell.cautions(),
-            "most_bytes": MAX_UPLOAD_BYTES,
         }
 
     def _listed(self, place: Place) -> dict[str, Any]:
@@ -163,11 +162,6 @@ class Page:
             "trucks": form.truck_names(text),
             "results": result_names(place.results),
             "current": "map.html" in result_names(place.results) and form.is_current(place),
-            "kinds": [
-                kind
-                for kind in ("check", "run", "weigh", "listen", "route", "descend")
-                if self.jobs.last(place.key, kind) is not None
-            ],
         }
 
     async def save(self, request: Request) -> Response:

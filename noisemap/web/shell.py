@@ -46,14 +46,14 @@ def asset(name: str) -> tuple[str, str]:
 
         return leaflet(name), kind
     if name in OF_THE_MAP:
-        from noisemap.outputs.offline import asset as of_outputs
+        from noisemap.outputs.offline import app_script, app_style
 
-        return of_outputs(name), kind
+        return app_script() if name.endswith(".js") else app_style(), kind
     return _packaged(name), kind
 
 
 LEAFLET = ("leaflet.js", "leaflet.css")
-OF_THE_MAP = ("map.js", "map.css")
+OF_THE_MAP = ("map_app.js", "map_app.css")
 _DATA = re.compile(r'<script type="application/json" id="study-data">(.*?)</script>', re.DOTALL)
 
 
@@ -109,7 +109,7 @@ MAP_PAGE = """<!doctype html>
 <title>Map</title>
 <link rel="icon" href="data:,">
 <link rel="stylesheet" href="/assets/leaflet.css">
-<link rel="stylesheet" href="/assets/map.css">
+<link rel="stylesheet" href="/assets/map_app.css">
 </head>
 <body>
 {before}
@@ -119,7 +119,7 @@ MAP_PAGE = """<!doctype html>
 <script type="application/json" id="study-data">{data}</script>
 <script src="/assets/leaflet.js"></script>
 <script src="/assets/map_start.js"></script>
-<script src="/assets/map.js"></script>
+<script src="/assets/map_app.js"></script>
 </body>
 </html>
 """

@@ -124,7 +124,7 @@ def route(
         Path(results),
         reporter,
     )
-    return {"text": result.summary.rpartition("\nWritten to ")[0], "files": _names_of(result)}
+    return {"files": _names_of(result)}
 
 
 def descend(
@@ -147,7 +147,7 @@ def descend(
         Path(results),
         reporter,
     )
-    return {"text": result.summary.rpartition("\nWritten to ")[0], "files": _names_of(result)}
+    return {"files": _names_of(result)}
 
 
 def inspect(reporter: Reporter, readings: str, folder: str) -> dict[str, Any]:

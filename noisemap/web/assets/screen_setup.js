@@ -202,6 +202,7 @@ export function show({ box, key, study, go }) {
     pick(counted ? "counts" : "average");
     const set = (legend, ...parts) => make("fieldset", {}, make("legend", {}, legend), parts);
     zoneRows(current.zones);
+    const keys = make("details");
     const area = make("textarea", { rows: "22", spellcheck: "false", value: current.text, "aria-label": "The study file as text" });
     fill(drop,
       make("p", {}, make("strong", {}, "Drop files here"), " or choose them: terrain, roads, homes, counts, land use, walls."),
@@ -234,11 +235,13 @@ export function show({ box, key, study, go }) {
         set("Candidate zones", zoneBox),
         make("div", { className: "bar" }, make("button", { type: "submit", className: "main" }, "Save"),
           button("Check the scene ›", async () => { if (changed) await save(); if (!changed) go(key, "scene"); }), saved)),
-      more("All keys, as text", note("Everything that a study may hold, with comments. Save either the form or this text."), area,
+      keys);
+    fill(keys, make("summary", {}, "All keys, as text"), note("Everything that a study may hold, with comments. Save either the form or this text."), area,
         button("Save this text", async () => {
           try { current = await put(base, { digest: current.digest, text: area.value }); changed = false; draw(); saved.textContent = "Saved."; announce("Saved."); }
           catch (error) { fill(says, refusal(error)); says.scrollIntoView({ block: "nearest" }); }
-        })));
+        }));
+    keys.open = !current.readable;
     area.addEventListener("input", touch);
     showProblems(current.problems);
   }
