@@ -33,6 +33,20 @@ class NightEnergy:
         parts = (self.exhaust, self.running, self.bound, self.silent, self.other)
         return NightEnergy(*(part[first:last] for part in parts))
 
+    def at(self, place: npt.NDArray[np.int64]) -> NightEnergy:
+        """Chosen receivers, in their order."""
+        parts = (self.exhaust, self.running, self.bound, self.silent, self.other)
+        return NightEnergy(*(part[place] for part in parts))
+
+    def fall_bounds(self, share: FloatArray, draws: Draws) -> tuple[FloatArray, FloatArray]:
+        """90 % interval of the fall of each receiver's night level [dB]."""
+        low, high = np.zeros(len(self.other)), np.zeros(len(self.other))
+        for first in range(0, len(low), BLOCK):
+            fall = relief_samples(self.rows(first, first + BLOCK), share, draws)
+            found = np.percentile(fall, (5.0, 95.0), axis=0)
+            low[first : first + BLOCK], high[first : first + BLOCK] = found
+        return low, high
+
 
 def by_state(
     energy: FloatArray, counts: FloatArray, states: Sequence[ExhaustState], seconds: float

@@ -130,7 +130,7 @@ def run_study(
         reporter.stage("zones and brakes")
         zones = []
         for number, zone in enumerate(prepared.zones, start=1):
-            zones.append(weigh_zone(computed.base, zone))
+            zones.append(weigh_zone(computed.base, zone, each_home=True))
             reporter.advance(number, len(prepared.zones))
         level_areas = areas(prepared, computed, store, reporter, execution)
         found = findings(prepared, scene, computed, zones, level_areas)

@@ -89,8 +89,13 @@ class Base:
     auxiliary: tuple[PassClass, ...] = ()  # passes with other, quiet auxiliary brakes
 
 
-def weigh_zone(base: Base, zone: Zone, way: Way = silenced) -> ZoneResult:
-    """Weigh one zone; `way` is how the drivers who obey drive through it."""
+def weigh_zone(
+    base: Base, zone: Zone, way: Way = silenced, *, each_home: bool = False
+) -> ZoneResult:
+    """Weigh one zone; `way` is how the drivers who obey drive through it.
+
+    With `each_home` the change at every single home has its own interval.
+    """
     road_indices = matching_roads(zone.road, base.scene.roads)
     bound = [
         index for index, one in enumerate(base.classes) if _bound(base, zone, one, road_indices)
@@ -124,7 +129,7 @@ def weigh_zone(base: Base, zone: Zone, way: Way = silenced) -> ZoneResult:
     share = base.draws.silent_share(zone.observance, zone.emergency_use)
     helped, fall = people_relief(night, people, share, base.draws, HELPED_DB)
     best = _night_fall(base, after)[lived_in]
-    quieter = np.maximum(_fall(base.before.l_night, levels.l_night), 0.0)
+    quieter = _fall(base.before.l_night, levels.l_night).round(6) + 0.0
     gains = _gains(base, zone, night)
     verdict = judge(
         zone,
@@ -138,6 +143,7 @@ def weigh_zone(base: Base, zone: Zone, way: Way = silenced) -> ZoneResult:
         zone=zone,
         levels=levels,
         quieter_by=quieter,
+        quieter_bounds=_home_bounds(base, night, share) if each_home else None,
         people_passes=spared,
         people_over=_people_over(base, after),
         people_within_2db=_people_near(base, after),
@@ -208,6 +214,23 @@ def _silent_levels(base: Base, zone: Zone, bound: Sequence[int], way: Way) -> Pa
         calibration_offset=base.calibration_offset,
     )
     return pass_levels(base.store, sound)
+
+
+def _home_bounds(
+    base: Base, night: NightEnergy, share: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """90 % interval of the fall of the night level at each home's loudest receiver [dB].
+
+    Not a number where nobody lives: nothing is sampled there.
+    """
+    rows = np.full(len(base.people), -1, dtype=np.int64)
+    lived_in = np.flatnonzero(base.people > 0.0)
+    rows[lived_in] = np.arange(len(lived_in))
+    place = rows[base.loudest_receiver]
+    known = place >= 0
+    low, high = np.full(len(place), np.nan), np.full(len(place), np.nan)
+    low[known], high[known] = night.at(place[known]).fall_bounds(share, base.draws)
+    return low, high
 
 
 def _hours(zone: Zone) -> FloatArray:
