@@ -35,14 +35,31 @@ def sha256_json(value: Any) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
+UNFINISHED = ".unfinished-"
+"""How the names of files begin that are not yet written to their end."""
+
+
+def sweep(folder: Path) -> int:
+    """Remove what killed runs left unfinished in a folder that this run holds alone; their number.
+
+    Links are not followed.
+    """
+    count = 0
+    for place, folders, names in os.walk(folder):
+        folders[:] = [name for name in folders if not (Path(place) / name).is_symlink()]
+        for name in names:
+            if name.startswith(UNFINISHED):
+                (Path(place) / name).unlink(missing_ok=True)
+                count += 1
+    return count
+
+
 @contextlib.contextmanager
 def atomic_path(target: Path) -> Iterator[Path]:
     """Yield a temporary path beside `target`; it takes the name only when all went well."""
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(
-            dir=target.parent, prefix=f".{target.stem}-", suffix=target.suffix
-        )
+        handle, name = tempfile.mkstemp(dir=target.parent, prefix=UNFINISHED, suffix=target.suffix)
     except OSError as error:
         raise cannot_write(target, error) from error
     os.close(handle)
