@@ -116,9 +116,7 @@ def _one_height(
         flag |= NEAR_GRAZING
     screen = Screen(0, 0.0, 0.0, 0.0, 0.0)
     if tops > 0:
-        screen = object_screen(
-            meeting, tops, profile, line, zs, zr, bare_rise > model.clearance
-        )
+        screen = object_screen(meeting, tops, profile, line, zs, zr, bare_rise > model.clearance)
     elif bare_rise > model.clearance:
         screen = terrain_screen(profile, steps, dp, zr - zs)
     closest = screen.z if screen.edges > 0 else -math.inf

@@ -209,9 +209,7 @@ def _reflected(
     rise = heights_above_line(profile, steps, zs, zr)
     screen = Screen(0, 0.0, 0.0, 0.0, 0.0)
     if tops > 0:
-        screen = object_screen(
-            echo.meeting, tops, profile, line, zs, zr, rise > model.clearance
-        )
+        screen = object_screen(echo.meeting, tops, profile, line, zs, zr, rise > model.clearance)
     elif rise > model.clearance:
         screen = terrain_screen(profile, steps, dp, zr - zs)
     foliage_m = 0.0
