@@ -18,7 +18,7 @@ from noisemap.exposure.passes import FREE, PassClass, pass_sound, traffic_emissi
 from noisemap.exposure.product import energy_at_receivers, pass_levels
 from noisemap.exposure.results import BrakeRow, Interval
 from noisemap.exposure.traffic import Flow
-from noisemap.exposure.uncertainty import certain, draw, interval, spread
+from noisemap.exposure.uncertainty import certain, draw, interval, people_over, spread
 from noisemap.states import EXHAUST_STATES, Zone
 from noisemap.transfer.build import Air, build_store
 from noisemap.zones.brakes import brake_rows
@@ -377,3 +377,19 @@ def test_both_judges_ask_the_same_rows(tmp_path: Path) -> None:
         assert mine[key].peak_zone_c == pytest.approx(book[key].peak_zone_c, abs=1e-9)
         assert mine[key].peak_free_c == pytest.approx(book[key].peak_free_c, abs=1e-9)
         assert room_k(mine[key]) == pytest.approx(book[key].margin, abs=1e-9)
+
+
+def test_an_unknown_background_widens_the_people_over_a_total_criterion(steep: Base) -> None:
+    """The background's own error moves its share of the level, and nothing where there is none."""
+    one = np.array([60.0, 60.0])
+    people, home, sigma = np.ones(2), np.arange(2), np.zeros(2)
+    draws = replace(certain(1000, 2), background=np.linspace(-2.0, 2.0, 1000))
+    nothing = np.zeros((2, len(EXHAUST_STATES)))
+
+    def over(share: float, error: float) -> np.ndarray:
+        return people_over(one, nothing, 60.5, people, home, sigma, draws, np.full(2, share), error)
+
+    assert over(0.0, 4.0).max() == 0.0
+    assert over(0.8, 0.0).max() == 0.0
+    assert 0.0 < over(0.8, 4.0).mean() < 2.0
+    assert (np.diff(over(0.8, 4.0)) >= 0.0).all()

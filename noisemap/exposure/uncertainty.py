@@ -253,11 +253,14 @@ def people_over(
     home: npt.NDArray[np.int64],
     home_sigma: FloatArray,
     draws: Draws,
+    background: FloatArray | None = None,
+    background_sigma: float = 0.0,
 ) -> FloatArray:
     """Samples of the people at or over a limit [1].
 
     `exhaust` is the share of each exhaust state in the energy behind each level
-    (receiver, state); it moves with its state's error, the rest with the traffic's.
+    (receiver, state); it moves with its state's error, the rest with the traffic's, and
+    the share of the background (receiver,) with its own, `background_sigma` [dB].
     """
     kept = np.flatnonzero(people > 0.0)
     gain = np.stack([to_energy(draws.exhaust[state]) for state in EXHAUST_STATES], axis=1)
@@ -265,7 +268,10 @@ def people_over(
     for first in range(0, len(kept), BLOCK):
         rows = kept[first : first + BLOCK]
         share = exhaust[rows]
-        energy = gain @ share.T + to_energy(draws.traffic)[:, None] * (1.0 - share.sum(axis=1))
+        there = np.zeros(len(rows)) if background is None else background[rows]
+        energy = gain @ share.T + to_energy(background_sigma * draws.background)[:, None] * there
+        traffic = np.maximum(1.0 - share.sum(axis=1) - there, 0.0)
+        energy += to_energy(draws.traffic)[:, None] * traffic
         error = 10.0 * np.log10(energy) + (draws.home * home_sigma)[:, home[rows]]
         out += (levels[rows] + error >= limit) @ people[rows]
     return out

@@ -20,7 +20,7 @@ from noisemap.outputs.wording import (
 )
 from noisemap.scene.model import Scene
 from noisemap.units import MILE_M, mph
-from noisemap.zones.conditions import setting
+from noisemap.zones.conditions import NORMAL, setting
 from noisemap.zones.engineer_tables import BeyondHard
 from noisemap.zones.search import Candidate, SearchResult
 from noisemap.zones.signs import Beginning
@@ -31,7 +31,10 @@ COARSE = (
     "The terrain is too coarse to know the grade inside a zone: a surveyed profile or finer "
     "terrain has to come first."
 )
-PASSES = f"passes a night above {LEADING_LEVEL} dB, summed over all residents"
+PASSES = (
+    f"loud passes a night (louder than {LEADING_LEVEL} dB outdoors), each counted once for every "
+    "resident who would hear it,"
+)
 
 
 def answer_sentences(weighed: Weighed, findings: Findings) -> tuple[str, ...]:
@@ -45,6 +48,7 @@ def answer_sentences(weighed: Weighed, findings: Findings) -> tuple[str, ...]:
             *((COARSE,) if weighed.coarse else ()),
             *why_none(weighed.searches, weighed.worth_people_passes),
             *_own_sentences(own),
+            *_other_own_sentences(weighed, own, units),
             *_without_sign(weighed),
         )
     zone = chosen.zone
@@ -52,7 +56,8 @@ def answer_sentences(weighed: Weighed, findings: Findings) -> tuple[str, ...]:
         f"The zone to take further: {zone_place(zone, units)}, {hours_text(zone.hours)}, binding "
         f"{BINDS_WORDS[zone.binds]}.",
         f"It spares {with_interval(chosen.people_passes[LEADING_LEVEL])} {PASSES} and makes the "
-        f"night quieter by 1 dB or more for {with_interval(chosen.people_helped)} people.",
+        f"night quieter by 1 dB or more for {people_interval(chosen.people_helped)} people. In "
+        "brackets stands the range that holds in 9 cases of 10.",
     ]
     candidate = weighed.decision.candidate
     if candidate is not None:
@@ -62,7 +67,11 @@ def answer_sentences(weighed: Weighed, findings: Findings) -> tuple[str, ...]:
             "on a grade at its upper bound and with a full stop, "
             f"{degrees(candidate.cautious_margin, units)} below it."
         )
-    sentences += [*_own_sentences(own, chosen), *_without_sign(weighed)]
+    sentences += [
+        *_own_sentences(own, chosen),
+        *_other_own_sentences(weighed, own, units),
+        *_without_sign(weighed),
+    ]
     return tuple(sentences)
 
 
@@ -88,6 +97,38 @@ def _own_sentences(own: ZoneResult | None, chosen: ZoneResult | None = None) -> 
         ratio = chosen.people_passes[LEADING_LEVEL].best / gain
         text += f": the zone found by search spares {ratio:.1f} times as much"
     return [text + "."]
+
+
+def _other_own_sentences(weighed: Weighed, own: ZoneResult | None, units: str) -> list[str]:
+    """Why each other zone drawn by hand is not the answer, in the order of the verdicts."""
+    return [
+        f"{plain(one.zone.name, 60)}: {one.verdict}{_reason(one, units)}."
+        for one in weighed.zones
+        if one is not own
+    ]
+
+
+def _reason(one: ZoneResult, units: str) -> str:
+    """What decided a zone's verdict, in a few words."""
+    if one.verdict == "not worth signing":
+        gain = count(one.people_passes[LEADING_LEVEL].best)
+        return f" (it spares {gain} of such passes a night)"
+    if one.verdict == WORTH:
+        return ""
+    over = [
+        row
+        for row in one.brakes
+        if row.equipped and row.peak_zone_c > row.planning_limit_c
+        if row.condition == NORMAL or one.verdict != "refused for brakes"
+    ]
+    if not over:
+        return ""
+    worst = max(over, key=lambda row: row.peak_zone_c)
+    return (
+        f" ({plain(worst.truck, 40)} would reach {both_temperatures(worst.peak_zone_c, units)}, "
+        f"brakes {worst.condition}; planning limit "
+        f"{both_temperatures(worst.planning_limit_c, units)})"
+    )
 
 
 def best_of(zones: Sequence[ZoneResult]) -> ZoneResult | None:

@@ -394,11 +394,21 @@ def _people_over(base: Base, after: Scenario) -> dict[str, tuple[Interval, Inter
                 base.scene.receivers.home,
                 base.home_sigma,
                 base.draws,
+                _background_share(base, rule, scenario_),
+                base.background_sigma,
             )
             rows.append(interval(best, samples))
         if len(rows) == 2:
             found[criterion_label(rule)] = (rows[0], rows[1])
     return found
+
+
+def _background_share(base: Base, rule: Criterion, scenario_: Scenario) -> FloatArray | None:
+    """Share of the background in the day's energy behind a criterion's level."""
+    if rule.applies_to != "total" or base.background is None:
+        return None
+    there = float(to_energy(base.background).sum())
+    return np.asarray(there / (scenario_.traffic_by_hour.sum(axis=1) + there))
 
 
 def _exhaust_shares(base: Base, rule: Criterion, scenario_: Scenario) -> FloatArray:
