@@ -10,6 +10,7 @@ import county_files as county
 import geopandas as gpd
 import numpy as np
 import pytest
+import rasterio
 import shapely
 from click.testing import CliRunner
 
@@ -125,6 +126,13 @@ def same(xy: np.ndarray) -> np.ndarray:
     return xy
 
 
+def three_bands(folder: Path) -> None:
+    with rasterio.open(folder / "elevation.tif") as file:
+        value, profile = file.read(1), file.profile
+    with rasterio.open(folder / "elevation.tif", "w", **{**profile, "count": 3}) as file:
+        file.write(np.stack([value] * 3))
+
+
 SPOILED: dict[str, tuple[Callable[[Path], None], str]] = {
     "roads without system": (
         remove("county_roads.prj"),
@@ -208,6 +216,15 @@ SPOILED: dict[str, tuple[Callable[[Path], None], str]] = {
         "counts.xlsx: not an XLSX workbook; save it again, or as CSV UTF-8",
     ),
     "counts not there": (remove("counts.xlsx"), "traffic.file: counts.xlsx; there is no file"),
+    "counts in an older spreadsheet": (
+        study_text("counts.xlsx", "counts.xls"),
+        "traffic.file: counts.xls; there is no file",
+    ),
+    "roads in capitals": (
+        study_text("county_roads.shp", "County_Roads.shp"),
+        "; did you mean county_roads.shp?",
+    ),
+    "elevation of three bands": (three_bands, "3 bands; an elevation file has one: export the"),
     "zone beyond the road": (
         study_text("to_m = 3700.0", "to_m = 9000.0"),
         "zone[1].to_m: 9000 is not allowed (allowed: 0..42",

@@ -59,7 +59,8 @@ def test_decimal_comma(tmp_path: Path) -> None:
     with pytest.raises(BadDataError, match=r"t\.csv:2: n: 45,5 has a decimal comma; write 45\.5"):
         table(tmp_path, "a;n\nx;45,5\n").number("n")
     with pytest.raises(
-        BadDataError, match="3 cells, the header has 2; a decimal comma reads as two"
+        BadDataError,
+        match=r"3 cells, the header has 2; correct the row \(a decimal comma reads as two",
     ):
         table(tmp_path, "a,n\nx,45,5\n")
 

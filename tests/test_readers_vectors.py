@@ -14,6 +14,7 @@ from scene_files import CRS, X0, Y0, box, line, point, write_geojson
 from noisemap.errors import BadDataError, MissingInputError
 from noisemap.readers import features
 from noisemap.readers.vectors import Layer, read_layer
+from noisemap.scene.layers import layer_repairs
 
 KNOWN = ("id", "name", "levels")
 
@@ -128,6 +129,20 @@ def test_several_layers_need_a_choice(tmp_path: Path) -> None:
     assert len(read(path, layer="two").frame) == 1
     with pytest.raises(BadDataError, match="cannot be read"):
         read(path, layer="three")
+
+
+def test_line_without_length_is_left_out_and_listed(tmp_path: Path) -> None:
+    features = [({"id": "a"}, line((0, 0), (9, 9))), ({"id": "b"}, line((5, 5), (5, 5)))]
+    layer = read(write_geojson(tmp_path / "r.geojson", features))
+    assert layer.frame["id"].tolist() == ["a"]
+    (listed,) = layer_repairs("roads", layer, CRS)
+    assert (listed.item, listed.what) == ("b", "has no length or area: left out")
+
+
+def test_collection_without_features_says_so(tmp_path: Path) -> None:
+    path = write_geojson(tmp_path / "r.geojson", [])
+    with pytest.raises(BadDataError, match="holds no feature; export it again, or name another"):
+        read(path, columns={"name": "STREET"})
 
 
 def test_window_keeps_what_touches_it(tmp_path: Path) -> None:

@@ -194,3 +194,10 @@ def test_faults_of_weights(tmp_path: Path, text: str, sentence: str) -> None:
     (tmp_path / "w.csv").write_text(text)
     with pytest.raises(BadDataError, match=sentence):
         read_trucks(tmp_path / "w.csv", None, ".")
+
+
+def test_older_spreadsheet_of_counts(tmp_path: Path) -> None:
+    path = tmp_path / "counts.xls"
+    path.write_bytes(b"\xd0\xcf\x11\xe0" * 99)
+    with pytest.raises(BadDataError, match=r"counts\.xls: not a table this reads .*\.xlsx.; save"):
+        read_counts(CountsFile(path))

@@ -82,7 +82,12 @@ def any_table(
     path: Path, table: str, sheet: str | None, encoding: str | None, decimal: str
 ) -> TextTable:
     """Text table of a CSV or XLSX file."""
-    if path.suffix.lower() == ".xlsx":
+    suffix = path.suffix.lower()
+    if suffix not in SUFFIXES:
+        raise BadDataError(
+            f"{path.name}: not a table this reads (allowed: {', '.join(SUFFIXES)}); save it as one"
+        )
+    if suffix == ".xlsx":
         if encoding is not None:
             raise BadDataError(f"{path.name}: a workbook needs no encoding; leave it out")
         return read_workbook(path, sheet=sheet, choose=f'add layer = "..." to [{table}]')

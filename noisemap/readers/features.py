@@ -115,6 +115,8 @@ def read_features(
     with _driver_notes(path, asked.table, notes):
         layer = layer or _only_layer(path, name, asked.table)
         info = pyogrio.read_info(name, layer=layer, encoding=codec, force_feature_count=True)
+        if not info["features"]:
+            raise holds_nothing(path.name, layer)
         wanted = asked.wanted(path.name, [str(column) for column in info["fields"]])
         box = _box_of(path, asked.table, info, bbox, said)
         frame = _read(name, layer, wanted, codec, box)
@@ -132,7 +134,10 @@ def read_features(
                     f"look wrong, set encoding in [{asked.table}]"
                 )
     if not isinstance(frame, gpd.GeoDataFrame):
-        raise BadDataError(f"{path.name}: the layer {layer!r} holds no geometry")
+        raise BadDataError(
+            f"{path.name}: the layer {layer!r} holds no geometry; name another layer, or export it "
+            "with its shapes"
+        )
     frame = frame.rename(columns={theirs: ours for ours, theirs in wanted.items()})
     return Found(layer, frame, wanted, notes, said)
 
@@ -153,6 +158,13 @@ def _box_of(
     mover = Transformer.from_crs(4326, CRS.from_user_input(info["crs"]), always_xy=True)
     west, south, east, north = mover.transform_bounds(*bbox)
     return west, south, east, north
+
+
+def holds_nothing(name: str, layer: str) -> BadDataError:
+    """Error of a layer without any feature."""
+    return BadDataError(
+        f"{name}: the layer {layer!r} holds no feature; export it again, or name another layer"
+    )
 
 
 def nothing_inside(
@@ -308,7 +320,7 @@ def _only_layer(path: Path, name: str | Path, table: str) -> str:
     names = [layer for layer, _ in rows]
     shaped = [layer for layer, geometry in rows if geometry is not None]
     if not names:
-        raise BadDataError(f"{path.name}: holds no layer")
+        raise BadDataError(f"{path.name}: holds no layer; export it again")
     if len(shaped) == 1:
         return shaped[0]
     if len(names) > 1:

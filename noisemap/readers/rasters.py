@@ -123,7 +123,9 @@ def _raster_lattice(path: Path, crs: str | None) -> Lattice:
     if abs(transform.b) > 1e-12 or abs(transform.d) > 1e-12 or transform.a <= 0.0:
         raise BadDataError(f"{path.name}: the grid is turned; warp it to a north-up grid")
     if bands != 1:
-        raise BadDataError(f"{path.name}: {bands} bands; an elevation file has one")
+        raise BadDataError(
+            f"{path.name}: {bands} bands; an elevation file has one: export the heights alone"
+        )
     if own is None and crs is None:
         raise BadDataError(
             f'{path.name}: names no coordinate system; add crs = "EPSG:..." to [terrain]'

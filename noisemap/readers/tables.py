@@ -233,18 +233,19 @@ def read_table(
     except csv.Error as error:
         raise BadDataError(f"{path.name}:{reader.line_num}: not a CSV row ({error})") from error
     if len(rows) < 2:
-        raise BadDataError(f"{path.name}: no row below the header")
+        raise BadDataError(f"{path.name}: no row below the header; fill it, or name another file")
     header = tuple(cell.strip() for cell in rows[0])
     _check_header(path.name, header, required, known)
     for line, cells in zip(lines[1:], rows[1:], strict=True):
         if len(cells) != len(header):
             hint = (
-                "; a decimal comma reads as two cells: part the cells by semicolons"
+                " (a decimal comma reads as two cells: part the cells by semicolons then)"
                 if delimiter == "," and len(cells) > len(header)
                 else ""
             )
             raise BadDataError(
-                f"{path.name}:{line}: {len(cells)} cells, the header has {len(header)}{hint}"
+                f"{path.name}:{line}: {len(cells)} cells, the header has {len(header)}; correct "
+                f"the row{hint}"
             )
     return TextTable(path.name, header, tuple(rows[1:]), tuple(lines[1:]), decimal, said)
 

@@ -98,7 +98,7 @@ def read_layer(
         found = features.read_features(path, asked, layer, encoding, bbox)
     frame = found.frame
     if frame.empty:
-        raise BadDataError(f"{path.name}: the layer {found.layer!r} holds no feature")
+        raise features.holds_nothing(path.name, found.layer)
     system = _system(path, frame, table, crs)
     if frame.crs is None:
         frame = frame.set_crs(system)
@@ -176,7 +176,9 @@ def _clean(name: str, frame: gpd.GeoDataFrame, wanted: Mapping[str, str]) -> Lay
     dropped = int((~present).sum())
     frame = frame[present].reset_index(drop=True)
     if frame.empty:
-        raise BadDataError(f"{name}: no feature of the layer has a geometry")
+        raise BadDataError(
+            f"{name}: no feature of the layer has a geometry; export it again with its shapes"
+        )
     bounds = frame.geometry.bounds.to_numpy()
     finite = np.isfinite(bounds).all(axis=1) & (np.abs(bounds) < LARGEST_COORDINATE).all(axis=1)
     if not finite.all():

@@ -192,7 +192,7 @@ def _numbers(
             comma = ", has a decimal comma" if text.replace(",", "", 1).isdigit() else ""
             raise BadDataError(
                 f"{name}: feature {row}: {column}: {text!r} is not a number{comma}; "
-                "write it with a point"
+                "write it with a point, or leave the cell blank where it is not known"
             ) from error
         if not minimum <= found <= maximum:
             raise BadDataError(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 
 from noisemap.readers.osm import OsmArea
@@ -29,10 +28,13 @@ def layer_repairs(table: str, layer: Layer, crs: str) -> list[Repair]:
         places = move_shapes(layer.frame.crs, crs, shapes)
         by_id = dict(zip(layer.frame["id"], places, strict=True))
         for item in layer.mended:
-            change = ", which changed its area by over 1 %" if item in layer.reshaped else ""
             point = by_id.get(item)
-            x, y = (math.nan, math.nan) if point is None else (float(point.x), float(point.y))
-            found.append(Repair(table, item, f"crossed itself: made valid{change}", x, y))
+            if point is None:
+                found.append(Repair(table, item, "has no length or area: left out"))
+                continue
+            change = ", which changed its area by over 1 %" if item in layer.reshaped else ""
+            what = f"crossed itself: made valid{change}"
+            found.append(Repair(table, item, what, float(point.x), float(point.y)))
     found.extend(Repair(table, layer.name, text) for text in layer.said)
     found.extend(Repair(table, layer.name, f"the driver says: {note}") for note in layer.notes)
     return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
@@ -327,9 +328,17 @@ def _outside(
     ]
 
 
+def _like(file: Path) -> str:
+    """Name of a file beside it that may be meant, as the end of a sentence."""
+    beside = [one.name for one in file.parent.iterdir()] if file.parent.is_dir() else []
+    lower = {name.lower(): name for name in beside}
+    close = difflib.get_close_matches(file.name.lower(), list(lower), 1)
+    return f"; did you mean {lower[close[0]]}?" if close else ""
+
+
 def _missing(where: str, names: dict[str, str], files: dict[str, Path]) -> list[Problem]:
     return [
-        Problem(where, key, names[key], "", f"there is no file {file}")
+        Problem(where, key, names[key], "", f"there is no file {file}{_like(file)}")
         for key, file in files.items()
         if not (file.is_file() or (file.suffix.lower() == ".gdb" and file.is_dir()))
     ]
