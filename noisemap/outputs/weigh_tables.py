@@ -7,7 +7,7 @@ from typing import Any
 from noisemap.exposure.results import Findings, Interval, ZoneResult
 from noisemap.outputs.tables import Cell, Table
 from noisemap.outputs.weigh_words import answer_sentences, length_text, speed_text
-from noisemap.outputs.wording import BINDS_WORDS, hours_text, plain, tenth
+from noisemap.outputs.wording import BINDS_WORDS, hours_text, people_cell, plain, tenth
 from noisemap.scene.model import Scene
 from noisemap.units import MILE_M, fahrenheit, show_mass
 from noisemap.zones.search import Candidate, SearchResult
@@ -72,7 +72,7 @@ def _front_row(
         *(tenth(value) for value in one.spared),
         tenth(one.interval.low),
         tenth(one.interval.high),
-        tenth(one.helped),
+        people_cell(one.helped),
         tenth(one.benefit),
         tenth(one.normal_margin * scale),
         tenth(one.cautious_margin * scale),
@@ -99,8 +99,8 @@ def alternatives_table(weighed: Weighed, units: str) -> Table:
             one.group,
             plain(one.name),
             *_interval(one.spared),
-            *_interval(one.helped),
-            None if one.louder is None else tenth(one.louder),
+            *_people(one.helped),
+            None if one.louder is None else people_cell(one.louder),
             None if one.bound_a_day is None else tenth(one.bound_a_day),
             None if one.rise_k is None else tenth(one.rise_k * (1.8 if units == "us" else 1.0)),
             _temperature(one.hottest_c, units),
@@ -373,7 +373,7 @@ def _zone(result: ZoneResult) -> dict[str, Any]:
         "people_passes_spared": {
             str(level): _interval(value) for level, value in result.people_passes.items()
         },
-        "people_helped": _interval(result.people_helped),
+        "people_helped": _people(result.people_helped),
     }
 
 
@@ -420,6 +420,13 @@ def _interval(value: Interval | None) -> list[Cell]:
     if value is None:
         return [None, None, None]
     return [tenth(part) for part in (value.best, value.low, value.high)]
+
+
+def _people(value: Interval | None) -> list[Cell]:
+    """People as an interval; counts too small to publish stand as nothing."""
+    if value is None:
+        return [None, None, None]
+    return [people_cell(part) for part in (value.best, value.low, value.high)]
 
 
 def _temperature(value: float | None, units: str) -> float | None:

@@ -17,6 +17,7 @@ from noisemap.execution.tasks import HERE, Execution
 from noisemap.exposure.results import Findings
 from noisemap.exposure.traffic import matching_roads
 from noisemap.outputs.provenance import summary_text
+from noisemap.outputs.wording import people_cell
 from noisemap.outputs.write import write_outputs
 from noisemap.scene.build import build_scene
 from noisemap.scene.model import Scene
@@ -90,8 +91,9 @@ def _zone_json(zone: Any) -> dict[str, Any]:
             str(level): [round(v, 2) for v in (x.low, x.best, x.high)]
             for level, x in zone.people_passes.items()
         },
+        # nothing stands for a count that is too small to publish
         "people_helped": [
-            round(v, 1)
+            people_cell(v)
             for v in (zone.people_helped.low, zone.people_helped.best, zone.people_helped.high)
         ],
         "brakes": [
