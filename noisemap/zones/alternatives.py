@@ -35,8 +35,6 @@ Group = Literal["sign", "enforce", "build", "ask haulers"]
 RISE_DB = 0.05
 """Smallest rise that counts as louder [dB]."""
 
-GROUPS: tuple[Group, ...] = ("sign", "enforce", "build", "ask haulers")
-
 
 def choice(name: str) -> float:
     """One of the stated choices about alternatives, see `alternatives.toml`."""
