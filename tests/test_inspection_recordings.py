@@ -22,13 +22,14 @@ from scipy.stats import binomtest
 
 from noisemap.cli.recording import recording_command
 from noisemap.errors import BadDataError, MissingInputError, UsageError
-from noisemap.inspection.engine_speed import doppler
+from noisemap.inspection.engine_speed import doppler, engine_speeds
 from noisemap.inspection.events import (
     find_events,
     full_scale_factor,
     impulse_adjustment,
     level_track,
     prominence,
+    setting,
     tone_factor,
 )
 from noisemap.inspection.recording import Analysis, analyse
@@ -334,3 +335,17 @@ def test_streaming_does_not_hold_the_recording(tmp_path: Path) -> None:
     peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
     assert peak < 0.35 * recording.frames * 8
+
+
+def test_unevenly_released_lines_are_read_last_and_never_make_an_event_likely() -> None:
+    """35 Hz: no even reading of a heavy engine fits, 2,100 rpm with every third leading does."""
+    found = engine_speeds(35.0, 0.0, 0.0)
+    assert {
+        (one.braking_cylinders, round(one.engine_speed_rpm)) for one in found if one.evenly
+    } == {(2, 1400)}
+    assert (found[0].engine_speed_rpm, found[0].evenly) == (2100.0, False)
+    assert found[0].fits_the_lines
+    even = engine_speeds(100.0, 0.02, 0.0)
+    assert even[0].fits_the_lines
+    assert even[0].evenly
+    assert setting("uneven_engine") < setting("word_likely")

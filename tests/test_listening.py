@@ -244,8 +244,10 @@ def test_the_recording_part_finds_the_engine_speed(
     found = analyse(open_recording(path), 0, full_scale_factor(125.0))
     event = max(found.events, key=lambda one: one.levels.l_af_max)
     assert event.pass_fit is not None
-    speeds = {one.braking_cylinders: one.engine_speed_rpm for one in event.engine_speeds}
-    assert speeds[cylinders] == pytest.approx(rpm, rel=0.01)
+    speeds = [
+        one.engine_speed_rpm for one in event.engine_speeds if one.braking_cylinders == cylinders
+    ]
+    assert speeds[0] == pytest.approx(rpm, rel=0.01)
     assert event.levels.l_af_max == pytest.approx(computed_levels(voice, track).l_af_max, abs=0.5)
 
 

@@ -15,6 +15,12 @@ FloatArray = npt.NDArray[np.float64]
 
 FEWEST_FRAMES = 5
 
+EVEN = ((6, 20.0), (4, 20.0), (2, 40.0))
+"""Braking cylinders, and engine speed over the strongest line's frequency, evenly released."""
+
+UNEVEN = ((6, 40.0), (4, 40.0), (6, 60.0), (4, 60.0), (2, 60.0))
+"""The same where every second or third release leads."""
+
 
 @dataclass(frozen=True)
 class PassFit:
@@ -36,6 +42,8 @@ class EngineSpeed:
     braking_cylinders: int
     engine_speed_rpm: float
     fits_the_lines: bool
+    evenly: bool = True
+    """Whether every release counts alike; else every second or third leads."""
 
 
 def doppler(time_s: npt.ArrayLike, speed_ms: float, nearest_s: float, width_s: float) -> FloatArray:
@@ -103,21 +111,32 @@ def engine_speeds(
 
     Six of six and four of six have their strongest line at rpm/20, two of six
     at rpm/40.  Four of six release unevenly and have a line at the half of it,
-    two of six one at the third; six of six have neither.
+    two of six one at the third; six of six have neither.  Where the banks or the pipes
+    differ, every second or third release leads: then the strongest line is at rpm/40 or
+    at rpm/60 for any count.  Such readings stand last, and fit where no even one does.
 
     >>> [(s.braking_cylinders, round(s.engine_speed_rpm)) for s in engine_speeds(52.5, 0.0, 0.6)]
-    [(2, 2100), (6, 1050), (4, 1050)]
+    [(2, 2100), (6, 1050), (4, 1050), (6, 2100), (4, 2100)]
     >>> [(s.braking_cylinders, round(s.engine_speed_rpm)) for s in engine_speeds(100.0, 0.02, 0.0)]
     [(6, 2000), (4, 2000)]
+    >>> [(s.engine_speed_rpm, s.fits_the_lines) for s in engine_speeds(35.0, 0.0, 0.0)][:2]
+    [(2100.0, True), (2100.0, True)]
     """
     low, high = setting("engine_speed_rpm")
     if half_ratio >= setting("half_line_ratio"):
         likeliest = 4
     else:
         likeliest = 2 if third_ratio >= setting("third_line_ratio") else 6
-    found = [
-        EngineSpeed(cylinders, factor * frequency_hz, cylinders == likeliest)
-        for cylinders, factor in ((6, 20.0), (4, 20.0), (2, 40.0))
-        if low <= factor * frequency_hz <= high
-    ]
-    return tuple(sorted(found, key=lambda one: not one.fits_the_lines))
+
+    def readings(pairs: tuple[tuple[int, float], ...]) -> list[tuple[int, float]]:
+        speeds = [(cylinders, factor * frequency_hz) for cylinders, factor in pairs]
+        return [(cylinders, rpm) for cylinders, rpm in speeds if low <= rpm <= high]
+
+    even, uneven = readings(EVEN), readings(UNEVEN)
+    fitting = any(cylinders == likeliest for cylinders, _ in even)
+    found = [EngineSpeed(cylinders, rpm, cylinders == likeliest) for cylinders, rpm in even]
+    found.sort(key=lambda one: not one.fits_the_lines)
+    usual = setting("usual_retarder_rpm")
+    uneven.sort(key=lambda one: abs(one[1] - usual))
+    others = [EngineSpeed(cylinders, rpm, not fitting, evenly=False) for cylinders, rpm in uneven]
+    return tuple(found + others if fitting else others + found)

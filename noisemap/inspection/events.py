@@ -102,24 +102,23 @@ def level_track(recording: Recording, channel: int, pascal: float) -> Track:
     hop = round(rate * STEP_S)
     weigh, fast = WeightingFilter("A", rate), TimeWeighting("fast", rate)
     slow = TimeWeighting("slow", rate)
-    parts: list[tuple[FloatArray, ...]] = []
+    total = recording.frames // hop
+    l_af, l_as, mean_square = np.empty(total), np.empty(total), np.empty(total)
+    overload = np.empty(total, dtype=np.bool_)
+    done = 0
     for block in samples(recording, channel, block=hop * 1000):
         squared = (weigh(block) * pascal) ** 2
         count = block.size // hop
         steps = (count, hop)
         whole = count * hop
-        parts.append(
-            (
-                fast(squared)[:whole].reshape(steps).max(axis=1),
-                slow(squared)[:whole].reshape(steps).max(axis=1),
-                squared[:whole].reshape(steps).mean(axis=1),
-                (np.abs(block[:whole]) >= OVERLOAD).reshape(steps).sum(axis=1).astype(float),
-            )
-        )
-    l_af, l_as, mean_square, loud = (np.concatenate(column) for column in zip(*parts, strict=True))
-    return Track(
-        hop / rate, level_db(l_af), level_db(l_as), mean_square, loud >= OVERLOADED_SAMPLES
-    )
+        new = slice(done, done + count)
+        l_af[new] = level_db(fast(squared)[:whole].reshape(steps).max(axis=1))
+        l_as[new] = level_db(slow(squared)[:whole].reshape(steps).max(axis=1))
+        mean_square[new] = squared[:whole].reshape(steps).mean(axis=1)
+        loud = (np.abs(block[:whole]) >= OVERLOAD).reshape(steps).sum(axis=1)
+        overload[new] = loud >= OVERLOADED_SAMPLES
+        done += count
+    return Track(hop / rate, l_af[:done], l_as[:done], mean_square[:done], overload[:done])
 
 
 def background_level(track: Track) -> FloatArray:
@@ -133,7 +132,7 @@ def background_level(track: Track) -> FloatArray:
         window = track.l_af[low : max(start + 2 * chunk, low + chunk)]
         if window.size == 0:
             window = track.l_af
-        level[start : start + chunk] = np.percentile(window, percentile)
+        level[start : start + chunk] = np.percentile(window, percentile, method="lower")
     return level
 
 

@@ -22,6 +22,7 @@ from noisemap.inspection.events import (
     find_events,
     level_track,
     onset,
+    setting,
 )
 from noisemap.inspection.likelihood import Likelihood, likelihood
 from noisemap.inspection.meter import WeightingFilter, level_db
@@ -139,7 +140,7 @@ def _event(recording: Recording, channel: int, pascal: float, track: Track, span
     release = fit.frequency_hz if fit else float(np.median(frames.frequency_hz[use]))
     speeds = engine_speeds(release, float(below[0]), float(below[1]))
     features = _features(frames, depth, weighted, rate)
-    features["engine"] = float(any(speed.fits_the_lines for speed in speeds))
+    features["engine"] = max((_speaks(speed) for speed in speeds), default=0.0)
     index = likelihood(features)
     start = max(0, round((span.start * track.step_s - first) * rate))
     inside = slice(start, round((span.end * track.step_s - first) * rate))
@@ -163,6 +164,11 @@ def _event(recording: Recording, channel: int, pascal: float, track: Track, span
         fit if index.index > 0.0 else None,
         speeds if index.index > 0.0 else (),
     )
+
+
+def _speaks(speed: EngineSpeed) -> float:
+    """How much a possible engine speed speaks for a heavy engine: half where uneven [1]."""
+    return float(speed.fits_the_lines) * (1.0 if speed.evenly else setting("uneven_engine"))
 
 
 def _features(

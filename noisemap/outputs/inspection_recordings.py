@@ -38,11 +38,7 @@ def analysis_lines(found: Analysis) -> Iterator[str]:
         yield f"   retarder {event.likelihood.word} (index {event.likelihood.index:.2f})"
         yield from (f"   - {reason}" for reason in event.likelihood.reasons)
         if event.engine_speeds:
-            told = " or ".join(
-                f"{speed.engine_speed_rpm:.0f} rpm with {speed.braking_cylinders} of 6"
-                for speed in event.engine_speeds
-            )
-            yield f"   release frequency {event.release_hz:.1f} Hz: {told}"
+            yield f"   release frequency {event.release_hz:.1f} Hz: {_speeds_told(event)}"
     yield from (f"- {text}" for text in CAUTIONS)
 
 
@@ -72,6 +68,19 @@ def analysis_json(found: Analysis) -> dict[str, Any]:
         "cautions": list(CAUTIONS),
         "events": [_json_event(event) for event in found.events],
     }
+
+
+def _speeds_told(event: Event) -> str:
+    """Possible engine speeds with their counts of braking cylinders, likeliest first."""
+    counts: dict[tuple[int, bool], list[int]] = {}
+    for speed in event.engine_speeds:
+        key = round(speed.engine_speed_rpm), speed.evenly
+        counts.setdefault(key, []).append(speed.braking_cylinders)
+    return " or ".join(
+        f"{rpm} rpm with {' or '.join(map(str, cylinders))} of 6"
+        + ("" if evenly else " (uneven releases)")
+        for (rpm, evenly), cylinders in counts.items()
+    )
 
 
 def _validity(event: Event) -> str:
@@ -144,6 +153,7 @@ def _json_event(event: Event) -> dict[str, Any]:
                 "braking_cylinders": speed.braking_cylinders,
                 "engine_speed_rpm": round(speed.engine_speed_rpm),
                 "fits_the_lines": speed.fits_the_lines,
+                "evenly": speed.evenly,
             }
             for speed in event.engine_speeds
         ],
