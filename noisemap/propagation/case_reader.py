@@ -146,7 +146,7 @@ class CaseReader:
         value = case.get(name, default)
         number = _number(value)
         if number is None or not low <= number <= high:
-            self._fault(name, _show(value), f"a number {low:g}..{high:g} {unit}")
+            self._fault(name, _show(value), f"a number {low:g}..{high:g} {unit}".rstrip())
             return default
         return number
 
