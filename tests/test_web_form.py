@@ -242,3 +242,14 @@ def test_a_new_study_starts_from_the_template_or_the_demo(tmp_path: Path) -> Non
 
 def test_values_of_a_text_that_is_no_toml() -> None:
     assert form_values("a = [")["readable"] is False
+
+
+def test_a_map_of_another_version_is_said_not_run(site: Site) -> None:
+    place = site.workspace.places()[0]
+    place.results.mkdir()
+    for text in ("<p>no map</p>", '<script type="application/json" id="study-data">{}</script>'):
+        (place.results / "map.html").write_text(text)
+        answer = site.client.get(f"/map/{site.key}")
+        assert answer.status_code == 422
+        assert answer.headers["content-type"].startswith("text/html")
+        assert "compute the study again" in answer.text

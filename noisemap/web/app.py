@@ -253,10 +253,12 @@ class Page:
     async def map(self, request: Request) -> Response:
         """The map with the what-if, run by our own scripts over the data of the last run."""
         place = self.place(request)
-        file = await run_in_threadpool(result_file, place.results, "map.html")
-        return HTMLResponse(
-            await run_in_threadpool(shell.map_html, file, place.key, self.door.token)
-        )
+        try:
+            file = await run_in_threadpool(result_file, place.results, "map.html")
+            text = await run_in_threadpool(shell.map_html, file, place.key, self.door.token)
+        except NoisemapError as error:
+            return HTMLResponse(shell.sentence_html(str(error)), status_of(error))
+        return HTMLResponse(text)
 
 
 def build_app(workspace: Workspace, door: Door, jobs: Jobs) -> Guard:

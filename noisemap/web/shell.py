@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 from functools import cache
@@ -15,6 +16,10 @@ ENTRY_PAGE = (
     '<!doctype html><html lang="en"><meta charset="utf-8"><title>noisemap</title>'
     '<link rel="icon" href="data:,"><meta http-equiv="refresh" content="0; url=/">'
     '<p><a href="/">Go to the page</a></p></html>'
+)
+SENTENCE_PAGE = (
+    '<!doctype html><html lang="en"><meta charset="utf-8"><title>noisemap</title>'
+    '<link rel="stylesheet" href="/assets/page.css"><main id="screen"><p>{text}</p></main></html>'
 )
 TOKEN_SLOT = "token-goes-here"
 KINDS = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
@@ -83,6 +88,11 @@ def example_readings() -> str:
     return (demo_folder() / "readings.csv").read_text(encoding="utf-8")
 
 
+def sentence_html(text: str) -> str:
+    """A page of one sentence."""
+    return SENTENCE_PAGE.format(text=html.escape(text))
+
+
 def json_object(body: bytes) -> dict[str, Any]:
     """The JSON object that a request carries.
 
@@ -131,19 +141,21 @@ def map_html(file: Path, key: str, token: str) -> str:
     Raises
     ------
     BadDataError
-        When the saved map holds no data.
+        When the saved map holds no data, or data for other scripts than ours.
     """
     from noisemap.outputs.map_data import data_text
+    from noisemap.outputs.offline import app_script
     from noisemap.outputs.offline import asset as of_outputs
 
-    found = _DATA.search(file.read_text(encoding="utf-8"))
+    text = file.read_text(encoding="utf-8")
+    found = _DATA.search(text) if app_script() in text else None
     try:
         data = json.loads(found[1]) if found else None
     except (ValueError, RecursionError):
         data = None
     if not isinstance(data, dict):
         raise BadDataError(
-            f"{file.name}: is not a map of noisemap any more; compute the study again."
+            f"{file.name}: was made by another version of noisemap; compute the study again."
         )
     return MAP_PAGE.format(
         token=token,
