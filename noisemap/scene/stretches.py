@@ -114,7 +114,7 @@ def _divide(
     length = last - first
     if length <= SHORTEST_M:
         return [(first, last)]
-    probes = np.linspace(first, last, max(2, int(length / PROBE_M) + 1))
+    probes = np.linspace(first, last, max(5, int(length / PROBE_M) + 1))
     nearest = np.inf
     if tree is not None:
         places = np.column_stack([_along(road, road.x, probes), _along(road, road.y, probes)])
