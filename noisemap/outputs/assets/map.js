@@ -403,6 +403,10 @@
     if (map.hasLayer(ring)) { ring.bringToFront(); }
   }
   function refresh() {
+    var zone = data.zones[state.zone];
+    if (zone && zone.own && zone.computes.indexOf(state.indicator) < 0) { // not in the what-if's table
+      byId("indicator").value = state.indicator = "passes";
+    }
     marks.forEach(function (mark, index) {
       var style = markStyle(index);
       mark.setRadius(style.radius);
@@ -477,14 +481,15 @@
   }
   function showTrial(levels) {
     if (tried < 0) { beginTrial(); }
-    homes.after[tried] = levels;
+    homes.after[tried] = Object.assign({}, homes.before, levels);
+    data.zones[tried].computes = Object.keys(levels);
     homes.nightQuieter[tried] = levels.night.map(function (level, index) {
       var before = homes.before.night[index];
       return level === null || before === null ? null : before - level;
     });
     homes.sure[tried] = levels.night.map(function () { return null; });
     homes.louder[tried] = levels.night.map(function (unused, index) { return index; }).filter(function (index) {
-      return data.indicators.some(function (item) { return fall(index, item.key, tried) < -0.05; });
+      return Object.keys(levels).some(function (key) { return fall(index, key, tried) < -0.05; });
     });
     state.zone = tried;
     byId("zone").value = String(tried);
@@ -499,7 +504,10 @@
       }, window.noisemapHooks || {})).then(function (handle) {
         window.noisemapTrial = handle;
         map.fitBounds(handle.bounds().pad(0.4), { animate: false });
-      }, function () { byId("try").hidden = false; });
+      }, function (error) {
+        byId("try").hidden = false;
+        console.error(error);
+      });
     });
   }
 

@@ -95,6 +95,7 @@
       },
       draw: function () {
         onMap.draw(!onMap.drawing);
+        if (onMap.drawing) { hooks.map.getContainer().scrollIntoView({ block: "nearest" }); }
         panel.tell(onMap.drawing ? "Click the zone's two ends on the map." : "");
       },
       units: function (name) { units = name; soon(); }

@@ -52,13 +52,15 @@
     clear(root);
     root.classList.add("wi");
     root.appendChild(make("p", "wi-lead", "Move the zone's ends, choose hours and who is bound; homes and brakes follow at once."));
-    root.appendChild(this.bar(options));
     root.appendChild(this.where(options));
+    this.result = root.appendChild(make("section", "wi-result"));
+    this.result.setAttribute("aria-label", "What follows");
     root.appendChild(this.when());
     root.appendChild(this.who());
     root.appendChild(this.trucks());
-    this.result = root.appendChild(make("section", "wi-result"));
-    this.result.setAttribute("aria-label", "What follows");
+    this.table = root.appendChild(make("section"));
+    this.table.setAttribute("aria-label", "Hottest brakes by weight");
+    root.appendChild(this.bar(options));
     this.aloud = root.appendChild(make("p", "wi-aloud"));
     this.aloud.setAttribute("role", "status");
     this.aloud.setAttribute("aria-live", "polite");
@@ -77,8 +79,6 @@
   };
   P.bar = function (options) {
     var box = make("div", "wi-bar"), self = this;
-    this.undo = box.appendChild(button("Undo", this.act.undo));
-    this.redo = box.appendChild(button("Redo", this.act.redo));
     this.name = input("text", "", "", "");
     this.name.maxLength = 80;
     this.name.addEventListener("input", function () { self.edit("name", function (one) { one.name = self.name.value || "Tried zone"; }); });
@@ -112,6 +112,8 @@
     box.appendChild(this.place = make("p", "wi-place"));
     box.appendChild(this.reach = make("p", "wi-note"));
     var row = box.appendChild(make("div", "wi-row"));
+    this.undo = row.appendChild(button("Undo", this.act.undo));
+    this.redo = row.appendChild(button("Redo", this.act.redo));
     if (options.map) { row.appendChild(this.draw = button("Draw on the map", this.act.draw)); }
     var units = row.appendChild(make("select"));
     [["us", "miles, °F"], ["metric", "kilometres, °C"]].forEach(function (pair) {
@@ -266,7 +268,8 @@
     var both = box.appendChild(make("div", "wi-both"));
     both.appendChild(this.quietBar(found));
     both.appendChild(this.brakeBars(found, units));
-    box.appendChild(this.brakeTable(found, units));
+    clear(this.table);
+    this.table.appendChild(this.brakeTable(found, units));
     var self = this;
     clearTimeout(this.timer);
     this.timer = setTimeout(function () {
