@@ -277,12 +277,13 @@ def zone_card(number: int, result: ZoneResult, findings: Findings) -> ZoneCard:
 
 
 def brakes_by_weight(rows: Sequence[BrakeRow], units: str) -> tuple[tuple[str, str], ...]:
-    """Hottest brakes of the heaviest trucks, then the worst row of each other condition."""
+    """Hottest brakes of the heaviest truck in normal condition, then the hottest of all."""
     normal = sorted(
         (row for row in equipped_rows(rows) if row.condition == "normal"),
         key=lambda row: -row.mass_kg,
     )[:TRUCKS_IN_SUMMARY]
-    others = [row for name, row in hottest_by_condition(rows).items() if name != "normal"]
+    worse = [row for name, row in hottest_by_condition(rows).items() if name != "normal"]
+    others = sorted(worse, key=lambda row: -row.peak_zone_c)[:1]
     return tuple(
         (
             show_mass(row.mass_kg, units)

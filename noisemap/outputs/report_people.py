@@ -30,7 +30,7 @@ def certainty(findings: Findings) -> tuple[str, ...]:
     sentences = []
     for number, result in ordered_zones(findings):
         spared = result.people_passes.get(HEADLINE_LEVEL)
-        if spared is None or result.verdict == "not worth signing":
+        if spared is None or result.verdict in ("refused for brakes", "not worth signing"):
             continue
         sentences.append(
             f"Zone {number}: in 9 cases of 10 it spares between {count(spared.low)} and "
