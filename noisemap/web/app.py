@@ -10,7 +10,7 @@ from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
+from starlette.responses import FileResponse, HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from noisemap.errors import (
@@ -251,13 +251,15 @@ class Page:
         return shown_file(await run_in_threadpool(result_file, folder, request.path_params["name"]))
 
     async def map(self, request: Request) -> Response:
-        """The map with the what-if, run by our own scripts over the data of the last run."""
+        """The map with the what-if, run by our own scripts over the data of the last run.
+
+        A map that another version made runs its own scripts, apart from the page.
+        """
         place = self.place(request)
-        try:
-            file = await run_in_threadpool(result_file, place.results, "map.html")
-            text = await run_in_threadpool(shell.map_html, file, place.key, self.door.token)
-        except NoisemapError as error:
-            return HTMLResponse(shell.sentence_html(str(error)), status_of(error))
+        file = await run_in_threadpool(result_file, place.results, "map.html")
+        text = await run_in_threadpool(shell.map_html, file, place.key, self.door.token)
+        if text is None:
+            return RedirectResponse(f"/results/{place.key}/map.html")
         return HTMLResponse(text)
 
 

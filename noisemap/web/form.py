@@ -7,7 +7,6 @@ remain, and the text that is written is read back and compared before it replace
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -17,6 +16,7 @@ from tomlkit.exceptions import TOMLKitError
 from tomlkit.items import AoT, Table
 
 from noisemap.errors import BusyError, NoisemapError, StudyError, UsageError
+from noisemap.readers.toml_files import TomlError, toml_content
 from noisemap.storage import write_text
 from noisemap.study.hours import show_hours
 from noisemap.study.load import parse_study
@@ -107,7 +107,7 @@ def form_values(text: str) -> dict[str, Any]:
     StudyError
         When the text is no TOML.
     """
-    content = tomllib.loads(text) if _is_toml(text) else {}
+    content = toml_content(text) if _is_toml(text) else {}
     zones = content.get("zone", [])
     rows = zones if isinstance(zones, list) else []
     return {
@@ -239,7 +239,7 @@ def absent(text: str, place: Place) -> list[dict[str, str]]:
 
 def truck_names(text: str) -> list[str]:
     """Names of the study's trucks with a retarder, as far as the study itself lists them."""
-    content = tomllib.loads(text) if _is_toml(text) else {}
+    content = toml_content(text) if _is_toml(text) else {}
     rows = content.get("truck", DEFAULT_TRUCKS)
     traffic = content.get("traffic")
     if not isinstance(rows, list | tuple) or (isinstance(traffic, dict) and "trucks" in traffic):
@@ -269,9 +269,9 @@ def problems_of(error: NoisemapError) -> list[dict[str, str]]:
 
 def _document(text: str) -> tomlkit.TOMLDocument:
     try:
-        tomllib.loads(text)
+        toml_content(text)
         return tomlkit.parse(text)
-    except (tomllib.TOMLDecodeError, TOMLKitError, RecursionError) as error:
+    except (TomlError, TOMLKitError) as error:
         raise StudyError(
             f"The study is not valid TOML ({error}); a text value needs quotes, a table starts "
             "with [name], every key stands once."
@@ -280,8 +280,8 @@ def _document(text: str) -> tomlkit.TOMLDocument:
 
 def _is_toml(text: str) -> bool:
     try:
-        tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError):
+        toml_content(text)
+    except TomlError:
         return False
     return True
 
@@ -373,6 +373,8 @@ def _put_zones(document: tomlkit.TOMLDocument, zones: Sequence[Any]) -> None:
             elif table.get(field.key) != value:
                 table[field.key] = value
         if fresh:
+            if len(old):
+                old[len(old) - 1].add(tomlkit.nl())
             old.append(table)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import json
 import re
 from functools import cache
@@ -10,16 +9,12 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from noisemap.errors import BadDataError, MissingInputError, UsageError
+from noisemap.errors import MissingInputError, UsageError
 
 ENTRY_PAGE = (
     '<!doctype html><html lang="en"><meta charset="utf-8"><title>noisemap</title>'
     '<link rel="icon" href="data:,"><meta http-equiv="refresh" content="0; url=/">'
     '<p><a href="/">Go to the page</a></p></html>'
-)
-SENTENCE_PAGE = (
-    '<!doctype html><html lang="en"><meta charset="utf-8"><title>noisemap</title>'
-    '<link rel="stylesheet" href="/assets/page.css"><main id="screen"><p>{text}</p></main></html>'
 )
 TOKEN_SLOT = "token-goes-here"
 KINDS = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
@@ -88,11 +83,6 @@ def example_readings() -> str:
     return (demo_folder() / "readings.csv").read_text(encoding="utf-8")
 
 
-def sentence_html(text: str) -> str:
-    """A page of one sentence."""
-    return SENTENCE_PAGE.format(text=html.escape(text))
-
-
 def json_object(body: bytes) -> dict[str, Any]:
     """The JSON object that a request carries.
 
@@ -135,13 +125,10 @@ MAP_PAGE = """<!doctype html>
 """
 
 
-def map_html(file: Path, key: str, token: str) -> str:
+def map_html(file: Path, key: str, token: str) -> str | None:
     """The map page: our own frame and scripts, and of the saved map nothing but its data.
 
-    Raises
-    ------
-    BadDataError
-        When the saved map holds no data, or data for other scripts than ours.
+    None when the map was made for other scripts than ours.
     """
     from noisemap.outputs.map_data import data_text
     from noisemap.outputs.offline import app_script
@@ -154,9 +141,7 @@ def map_html(file: Path, key: str, token: str) -> str:
     except (ValueError, RecursionError):
         data = None
     if not isinstance(data, dict):
-        raise BadDataError(
-            f"{file.name}: was made by another version of noisemap; compute the study again."
-        )
+        return None
     return MAP_PAGE.format(
         token=token,
         key=key,

@@ -10,13 +10,13 @@ import hashlib
 import os
 import re
 import tempfile
-import tomllib
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from noisemap.errors import BadDataError, CannotWriteError, MissingInputError, UsageError
+from noisemap.readers.toml_files import TomlError, toml_content
 from noisemap.storage import cannot_write
 from noisemap.study.demo import copy_demo, new_study
 
@@ -64,8 +64,8 @@ class Place:
     def content(self) -> dict[str, Any]:
         """The study as plain values, empty when it is no TOML."""
         try:
-            return tomllib.loads(self.path.read_text(encoding="utf-8-sig"))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError):
+            return toml_content(self.path.read_text(encoding="utf-8-sig"))
+        except (OSError, UnicodeDecodeError, TomlError):
             return {}
 
     @property
