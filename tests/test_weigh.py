@@ -359,3 +359,26 @@ def test_data_of_the_zones_name_sources_and_marks() -> None:
         assert toml_table("noisemap.zones", name) == tomllib.loads(
             (folder / name).read_text(encoding="utf-8")
         )
+
+
+def test_the_answer_says_why_each_zone_drawn_by_hand_is_not_it(case) -> None:
+    _, weighed, findings, _ = case
+    text = " ".join(answer_sentences(weighed, findings))
+    whole = next(one for one in weighed.zones if one.zone.name == "=whole")
+    assert f"=whole: {whole.verdict} (" in text
+    assert "planning limit" in text
+
+
+def test_rain_another_way_and_hours_stand_in_the_report(case) -> None:
+    place, weighed, findings, _ = case
+    rows = {one.name: one for one in weighed.alternatives}
+    assert rows["any of these in rain or in winter"].spared.best == 0.0
+    assert rows["another way past the zone"].remark.startswith("none: ")
+    page = texts(blocks_of(case))
+    tables = {one.name: one for one in weigh_tables(place, weighed, findings.units)}
+    assert tables["weigh_hours"].rows[0][2] == 1.0
+    assert "Without any retarder on the whole road" in page
+    assert "use the retarder all the same to keep control" in page
+    front = tables["weigh_front"]
+    low, high = (front.headers.index(f"above 70 dB, 90 % {word}") for word in ("low", "high"))
+    assert all(row[low] <= row[high] for row in front.rows)

@@ -59,6 +59,7 @@ QUESTION = (
     "and the brakes of heavy trucks still keep the planning limit, and what else could be done?"
 )
 ZONES_LISTED = 7
+LEAD = 3  # sentences of the answer that stand before its list
 HEAT_ROWS = 16
 SOURCES = (
     "grade-severity",
@@ -139,12 +140,13 @@ def weigh_blocks(
 
 def council(scene: Scene, findings: Findings, weighed: Weighed) -> list[Block]:
     """The two pages: question, answer, map, zones, brakes, alternatives, cautions."""
-    units = findings.units
+    units, answer = findings.units, answer_sentences(weighed, findings)
     blocks: list[Block] = [
         Heading(f"{plain(findings.study_name)}: which zone, if any", 1),
         Words(QUESTION, "question"),
         Heading("The answer"),
-        Words(" ".join(answer_sentences(weighed, findings)), "answer"),
+        Words(" ".join(answer[:LEAD]), "answer"),
+        Bullets(answer[LEAD:]),
     ]
     if findings.zones:
         blocks.append(

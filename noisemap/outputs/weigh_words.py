@@ -125,8 +125,8 @@ def _reason(one: ZoneResult, units: str) -> str:
         return ""
     worst = max(over, key=lambda row: row.peak_zone_c)
     return (
-        f" ({plain(worst.truck, 40)} would reach {both_temperatures(worst.peak_zone_c, units)}, "
-        f"brakes {worst.condition}; planning limit "
+        f" (trucks of class “{plain(worst.truck, 40)}” would reach "
+        f"{both_temperatures(worst.peak_zone_c, units)}, brakes {worst.condition}; planning limit "
         f"{both_temperatures(worst.planning_limit_c, units)})"
     )
 
@@ -200,15 +200,16 @@ def brake_sentences(weighed: Weighed, scene: Scene, units: str) -> tuple[str, ..
 
 def beyond_sentence(one: BeyondHard, units: str) -> str:
     """Where the wheel brakes alone would not be enough for the heaviest truck."""
+    trucks = f"trucks of class “{plain(one.truck, 40)}”"
     if one.at_m is None:
         return (
-            f"Without any retarder on the whole road, {plain(one.truck, 40)} would stay below the "
-            "hard limit at the speeds assumed."
+            f"Without any retarder on the whole road, {trucks} would stay below the hard limit at "
+            "the speeds assumed."
         )
     return (
-        f"Without any retarder on the whole road, {plain(one.truck, 40)} would pass the hard limit "
-        f"at {along_road(one.at_m, units)} at the speeds assumed: where a truck could run away, "
-        "and whether a ramp is needed, is a question for a specialist."
+        f"Without any retarder on the whole road, {trucks} would pass the hard limit at "
+        f"{along_road(one.at_m, units)} at the speeds assumed: where a truck could run away, and "
+        "whether a ramp is needed, is a question for a specialist."
     )
 
 
@@ -295,9 +296,11 @@ def gain_sentences(scene: Scene, weighed: Weighed) -> tuple[str, ...]:
 def assumption_sentences(weighed: Weighed) -> tuple[str, ...]:
     """What the search takes for granted."""
     return (
-        f"{weighed.observance:.0%} of the bound drivers obey, and {weighed.emergency_use:.0%} of "
-        "those use the retarder all the same to keep control, which every rule has to allow; the "
-        f"study asks a zone to spare {weighed.worth_people_passes:g} people times passes a night.",
+        f"{weighed.observance:.0%} of the bound drivers obey, and "
+        + (f"{weighed.emergency_use:.0%}" if weighed.emergency_use > 0.0 else "none")
+        + " of those use the retarder all the same to keep control, which every rule has to allow; "
+        f"the study asks a zone to spare {weighed.worth_people_passes:g} people times passes a "
+        "night.",
         "A zone is proposed only if normal brakes, degraded ones, a grade at its upper bound, and "
         "both together at the 95th and 99th percentile of the trucks' weights keep the planning "
         "limit; the last with brakes at 200 °F (93 °C) or more where the zone begins.",

@@ -284,12 +284,12 @@ def _turning_sentence(when: str, at: Sequence[str | None], tried: str) -> str:
         return f"The brakes would not change the verdict {tried}."
     if refused is None:
         return f"The zone would need an engineering study {when.format(study)}."
-    first = (
-        ""
-        if study is None or study == refused
-        else (f"need an engineering study {when.format(study)}, and ")
+    if study is None or study == refused:
+        return f"The zone would be refused {when.format(refused)}."
+    return (
+        f"The zone would need an engineering study {when.format(study)}, and be refused from "
+        f"{refused} on."
     )
-    return f"The zone would {first}be refused {when.format(refused)}."
 
 
 def rows_when(
