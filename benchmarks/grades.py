@@ -207,10 +207,10 @@ drive their brakes once more with the grade 1.645 of these steeper, over a base 
 the surer figure of a surveyed road.
 
 ## Reading
-- Raw samples are no profile: on 30 m cells they err by 3 to 5 points on 100 m.
+- Raw samples are no profile: on 30 m cells they err by 2.6 to 5 points on 100 m.
 - Of the filters, the fit is the best or within a seventh of a point of the best in every column.
-  A moving average over 300 m is that little better on switchbacks of 12 m cells. It errs one and a
-  half to three times as much on 90 m cells, knows neither junctions nor bridges and tunnels, and
+  A moving average over 300 m is that little better on switchbacks of 12 m cells. It errs 1.3 to 3.5
+  times as much on 90 m cells, knows neither junctions nor bridges and tunnels, and
   needs even spacing.
 - Weighing by the slope across the road is what switchbacks need: on 30 m cells their error falls
   to less than half. On gentle ground it changes nothing.
