@@ -51,9 +51,11 @@ def child(folder, kind, moment):
     if kind == "count":
         (Path(folder).parent / "events").write_text(str(seen))
 
-run(study, sys.argv[2])   # everything is imported and compiled from here on
-print("ready", flush=True)
-for line in sys.stdin:
+def lines():
+    yield json.dumps([sys.argv[2], "none", 0])   # compiles and imports; threads stay out of here
+    yield from sys.stdin
+
+for line in lines():
     number = os.fork()
     if number == 0:
         os.close(0)
@@ -78,7 +80,7 @@ class Server:
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=environment,
         )  # fmt: skip
         assert self.process.stdout is not None
-        assert self.process.stdout.readline().strip() == "ready"
+        assert json.loads(self.process.stdout.readline())[0] == 0
 
     def run(self, folder: Path, kind: str = "none", moment: float = 0.0) -> tuple[int, float]:
         """How a run ended (0, or the signal), and the processor time that it used."""
