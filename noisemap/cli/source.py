@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from pathlib import Path
 
 import click
 
-from noisemap.errors import BadDataError, MissingInputError, UsageError
+from noisemap.errors import UsageError
 from noisemap.states import EXHAUST_STATES, ExhaustState
 
 PICTURES = (".png", ".svg", ".pdf")
@@ -103,11 +102,7 @@ def chosen_engine(engine: str | None, truck: str | None) -> str:
         return engine or packaged_truck().engine
     if not truck.endswith(".toml"):
         return packaged_truck(truck).engine
+    from noisemap.readers.toml_files import read_toml
+
     path = Path(truck)
-    try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise MissingInputError(f"{path}: cannot be read ({error.strerror})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise BadDataError(f"{path}: is not a TOML file of a truck: {error}") from error
-    return truck_from_table(table, path.stem).engine
+    return truck_from_table(read_toml(path), path.stem).engine

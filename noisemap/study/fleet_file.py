@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 
 from pydantic import ValidationError
 
 from noisemap.errors import BadDataError
+from noisemap.readers.toml_files import read_toml
 from noisemap.study.model import ExhaustShares, Study
 
 STATES = tuple(ExhaustShares.model_fields)
@@ -33,10 +33,7 @@ def read_fleet(path: Path) -> ExhaustShares:
     BadDataError
         When the file holds something else, or the shares do not sum to 1.
     """
-    try:
-        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise BadDataError(f"{path.name}: not valid TOML ({error})") from error
+    content = read_toml(path)
     traffic = content.get("traffic")
     shares = traffic.get("exhaust_shares") if isinstance(traffic, dict) else None
     if set(content) != {"traffic"} or set(traffic or ()) != {"exhaust_shares"}:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 import math
 import re
-import tomllib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import UnionType
@@ -14,9 +13,8 @@ from typing import Annotated, Any, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from noisemap.errors import BadDataError, MissingInputError, Problem, StudyError
+from noisemap.readers.toml_files import LARGEST_BYTES, TomlError, toml_content
 from noisemap.study.model import Study
-
-MAX_STUDY_BYTES = 1_000_000
 
 _PLACE = re.compile(r"\(at line (\d+), column \d+\)")
 
@@ -43,8 +41,8 @@ def parse_study(text: str, name: str) -> Study:
         With every fault found.
     """
     try:
-        content = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        content = toml_content(text)
+    except TomlError as error:
         line = _PLACE.search(str(error))
         where = f"{name}:{line[1]}" if line else name
         raise StudyError(
@@ -66,7 +64,7 @@ def _read_text(path: Path) -> str:
             f"{path}: no such study file; `noisemap new FOLDER` writes one to start from"
         )
     try:
-        if path.stat().st_size > MAX_STUDY_BYTES:
+        if path.stat().st_size > LARGEST_BYTES:
             raise BadDataError(f"{path}: larger than 1 MB; a study file is a page of settings")
         return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as error:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,9 +14,10 @@ from noisemap.descent.brake_temperature import Conditions
 from noisemap.descent.drive import Habit
 from noisemap.descent.engagement import Engagement
 from noisemap.descent.truck import TruckModel, packaged_truck, truck_from_table, truck_names
-from noisemap.errors import MissingInputError, NoisemapError, Problem, StudyError
+from noisemap.errors import BadDataError, MissingInputError, NoisemapError, Problem, StudyError
 from noisemap.exposure.driving import Practice, TruckClass
 from noisemap.exposure.traffic import CountsFile
+from noisemap.readers.toml_files import TomlError, read_toml, toml_content
 from noisemap.scene.inputs import SceneInputs
 from noisemap.states import Zone
 from noisemap.storage import claim_folder, sha256_file, sha256_json
@@ -303,8 +303,8 @@ def hashes_of(name: str, file: Path) -> dict[str, str]:
 def _absent_in_text(path: Path, root: Path) -> list[Problem]:
     """Files named by a study that has other faults and are not there."""
     try:
-        content = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, OSError, RecursionError):
+        content = toml_content(path.read_text(encoding="utf-8-sig"))
+    except (TomlError, UnicodeDecodeError, OSError):
         return []
     named = {}
     for table, key in NAMED_FILES:
@@ -391,12 +391,21 @@ def _by_engagement(truck: TruckClass, study: Study) -> list[TruckClass]:
 
 
 def _model(name: str, file: Path | None) -> TruckModel:
-    if file is None:
-        return packaged_truck(name)
+    return packaged_truck(name) if file is None else truck_of_file(file)
+
+
+def truck_of_file(file: Path) -> TruckModel:
+    """The truck that a file describes.
+
+    Raises
+    ------
+    StudyError
+        When the file or a key in it is at fault.
+    """
     try:
-        table = tomllib.loads(file.read_text(encoding="utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise StudyError(f"{file.name}: not valid TOML ({error})") from error
+        table = read_toml(file)
+    except BadDataError as error:
+        raise StudyError(str(error)) from error
     try:
         return truck_from_table(table, file.stem)
     except NoisemapError as error:
