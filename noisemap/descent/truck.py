@@ -15,6 +15,9 @@ from noisemap.states import RETARDER_KINDS, RetarderKind
 PACKAGE = "noisemap.descent.trucks"
 DEFAULT_TRUCK = "13L"
 OUTLETS = ("stack", "under_chassis")
+TEXTS = ("name", "engine", "outlet", "kind")
+LISTS = ("gear_ratios", "switch_cylinders", "model_speed_rpm")
+TABLES = ("model_power_kw",)
 
 
 @dataclass(frozen=True)
@@ -150,6 +153,8 @@ def truck_from_table(table: Mapping[str, Any], name: str) -> TruckModel:
     base = _plain(_packaged_table(str(_bare(table["base"])))) if "base" in table else {}
     merged = {**base, **_plain(given)}
     for group in ("retarder", "brakes"):
+        if not isinstance(given.get(group, {}), Mapping):
+            raise BadDataError(f"truck {name!r}: {group}: write a table, [{group}]")
         merged[group] = {**base.get(group, {}), **_plain(given).get(group, {})}
     where = f"truck {name!r}"
     retarder = _build(f"{where}: retarder", Retarder, merged.pop("retarder"))
@@ -203,9 +208,13 @@ def _build(where: str, kind: Any, values: dict[str, Any]) -> Any:
 def _check(where: str, truck: TruckModel) -> None:
     for owner in (truck, truck.retarder, truck.brakes):
         for key, value in vars(owner).items():
-            numbers = [item for item in _flat(value) if not isinstance(item, str)]
-            if any(isinstance(item, bool) or not 0.0 < item < float("inf") for item in numbers):
-                raise BadDataError(f"{where}: {key}: {value} is not allowed (allowed: above 0)")
+            if owner is truck and key in ("retarder", "brakes"):
+                continue
+            if not _fits(key, value):
+                shown = str(value)[:60]
+                raise BadDataError(
+                    f"{where}: {key}: {shown} is not allowed (allowed: {_kind(key)})"
+                )
     retarder = truck.retarder
     nodes = len(retarder.model_speed_rpm)
     faults = {
@@ -227,7 +236,26 @@ def _check(where: str, truck: TruckModel) -> None:
             raise BadDataError(f"{where}: not allowed: {fault}")
 
 
-def _flat(value: Any) -> list[Any]:
-    if isinstance(value, tuple):
-        return [item for part in value for item in _flat(part)]
-    return [value] if isinstance(value, str | float | int) else []
+def _fits(key: str, value: Any) -> bool:
+    """Whether a value is of the kind of its key, and its numbers are finite and above 0."""
+    if key in TEXTS:
+        return isinstance(value, str)
+    if key in TABLES:
+        return isinstance(value, tuple) and all(_fits(LISTS[0], row) for row in value)
+    if key in LISTS:
+        return isinstance(value, tuple) and bool(value) and all(map(_above_zero, value))
+    return _above_zero(value)
+
+
+def _above_zero(value: Any) -> bool:
+    plain = isinstance(value, int | float) and not isinstance(value, bool)
+    return plain and 0.0 < value < float("inf")
+
+
+def _kind(key: str) -> str:
+    """What may stand for a key, in words."""
+    if key in TEXTS:
+        return "a text in quotes"
+    if key in TABLES:
+        return "a list of lists of numbers above 0"
+    return "a list of numbers above 0" if key in LISTS else "a number above 0"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import bz2
 import gzip
+import lzma
+import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Sequence
@@ -18,6 +20,12 @@ RATIO_FREE_BYTES = 20_000_000  # archives that unpack to less may have any ratio
 LARGEST_RATIO = 200.0
 MOST_MEMBERS = 5_000
 PART_BYTES = 1 << 20
+
+FAULTS = (
+    zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, OSError, EOFError,
+    ValueError, IndexError, RuntimeError, NotImplementedError,
+)  # fmt: skip
+"""What the standard library raises over damaged archives."""
 
 _OPENERS: dict[str, Callable[..., Any]] = {".gz": gzip.open, ".bz2": bz2.open}
 
@@ -35,7 +43,7 @@ def members(path: Path) -> tuple[str, ...]:
     try:
         with zipfile.ZipFile(path) as archive:
             parts = archive.infolist()
-    except (zipfile.BadZipFile, OSError, ValueError) as error:
+    except FAULTS as error:
         raise BadDataError(
             f"{path.name}: not a readable zip archive ({error}); download it again"
         ) from error
@@ -86,6 +94,34 @@ def _require_small(path: Path, size: int, _changed_ns: int) -> None:
         ) from error
 
 
+def require_whole(path: Path) -> None:
+    """Nothing, when every file of an archive unpacks to what its checksum says.
+
+    Libraries that map such files into memory may end the process over a damaged one.
+
+    Raises
+    ------
+    BadDataError
+        When one does not.
+    """
+    state = path.stat()
+    _require_whole(path, state.st_size, state.st_mtime_ns)
+
+
+@lru_cache(maxsize=16)
+def _require_whole(path: Path, _size: int, _changed_ns: int) -> None:
+    """The same once for each state of the file."""
+    try:
+        with zipfile.ZipFile(path) as archive:
+            damaged = archive.testzip()
+    except FAULTS as error:
+        raise BadDataError(
+            f"{path.name}: cannot be unpacked ({error}); download it again"
+        ) from error
+    if damaged is not None:
+        raise BadDataError(f"{path.name}: {damaged} is damaged; download it again")
+
+
 def beginning(path: Path, member: str, count: int) -> bytes:
     """First bytes of one file of an archive.
 
@@ -97,7 +133,7 @@ def beginning(path: Path, member: str, count: int) -> bytes:
     try:
         with zipfile.ZipFile(path) as archive, archive.open(member) as stream:
             return stream.read(count)
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
+    except FAULTS as error:
         raise BadDataError(
             f"{path.name}: {member} cannot be unpacked ({error}); download it again"
         ) from error

@@ -13,7 +13,6 @@ from typing import Any
 import geopandas as gpd
 import pyogrio
 import shapely
-from pyogrio.errors import DataLayerError, DataSourceError
 from pyproj import CRS, Transformer
 
 from noisemap.errors import BadDataError, MissingProgramError
@@ -286,6 +285,7 @@ def _check_kml(path: Path) -> None:
 def _in_archive(path: Path, table: str, layer: str | None) -> tuple[str, str | None]:
     """Shapefile or geodatabase in a zip archive, and the layer of the latter."""
     names = archives.members(path)
+    archives.require_whole(path)
     folders = sorted(
         {name[: -len(GEODATABASE_MARK) - 1] for name in names if name.endswith(GEODATABASE_MARK)}
     )
@@ -310,7 +310,7 @@ def _driver_notes(path: Path, table: str, notes: list[str]) -> Iterator[None]:
                 f"{path.name}: its texts are not {error.encoding.upper()}; name their encoding, "
                 f'e.g. encoding = "latin-1" in [{table}]'
             ) from error
-        except (DataSourceError, DataLayerError, ValueError, shapely.errors.GEOSException) as error:
+        except (RuntimeError, ValueError, OverflowError, shapely.errors.ShapelyError) as error:
             raise _unreadable(path, error) from error
     notes.extend(dict.fromkeys(" ".join(str(note.message).split())[:200] for note in caught))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +20,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 Degrees = tuple[float, float, float, float]  # west, south, east, north
+Item = TypeVar("Item")
 
 ENDINGS = (".pbf", ".osm", ".osm.gz", ".osm.bz2")
 
@@ -65,7 +66,7 @@ def read_ways(path: Path, key: str, bbox: Degrees | None = None) -> tuple[OsmWay
         When the file is cut, damaged or not OpenStreetMap data.
     """
     path = extract_file(path)
-    found = _guarded(path, _ways(path, key))
+    found = guarded(path, _ways(path, key))
     return tuple(way for way in found if bbox is None or _touches(bbox, way.lon, way.lat))
 
 
@@ -80,7 +81,7 @@ def read_areas(path: Path, keys: Iterable[str], bbox: Degrees | None = None) -> 
         When the file is cut, damaged or not OpenStreetMap data.
     """
     path = extract_file(path)
-    found = _guarded(path, _areas(path, tuple(keys)))
+    found = guarded(path, _areas(path, tuple(keys)))
     return tuple(area for area in found if bbox is None or _reaches(bbox, area.shape))
 
 
@@ -147,10 +148,11 @@ def _areas(path: Path, keys: tuple[str, ...]) -> Iterator[OsmArea]:
         )
 
 
-def _guarded(path: Path, items: Iterator[Any]) -> Iterator[Any]:
+def guarded(path: Path, items: Iterator[Item]) -> Iterator[Item]:
+    """The items of an extract; whatever its library complains about becomes our sentence."""
     try:
         yield from items
-    except (RuntimeError, osmium.InvalidLocationError, OSError) as error:
+    except (RuntimeError, ValueError, osmium.InvalidLocationError, OSError) as error:
         reason = " ".join(str(error).split())[:160]
         raise BadDataError(
             f"{path.name}: cannot be read as OpenStreetMap data ({reason}, "

@@ -9,8 +9,7 @@ from typing import Any
 
 import osmium
 
-from noisemap.errors import BadDataError
-from noisemap.readers.osm import extract_file
+from noisemap.readers.osm import extract_file, guarded
 
 PLACE_KINDS = ("city", "town", "village", "suburb", "hamlet", "neighbourhood")
 TRUCK_KEYS = ("restriction:hgv", "restriction")
@@ -51,16 +50,20 @@ def read_turns(path: Path) -> tuple[tuple[OsmTurn, ...], int]:
     path = extract_file(path)
     turns: list[OsmTurn] = []
     unused = 0
-    reader = osmium.FileProcessor(str(path), osmium.osm.RELATION).with_filter(
-        osmium.filter.KeyFilter(*TRUCK_KEYS)
-    )
-    for relation in _guarded(path, iter(reader)):
-        found = _turns(relation)
+    for found in guarded(path, _rules(path)):
         if found is None:
             unused += 1
         else:
             turns += found
     return tuple(turns), unused
+
+
+def _rules(path: Path) -> Iterator[list[OsmTurn] | None]:
+    reader = osmium.FileProcessor(str(path), osmium.osm.RELATION).with_filter(
+        osmium.filter.KeyFilter(*TRUCK_KEYS)
+    )
+    for relation in reader:
+        yield _turns(relation)
 
 
 def _turns(relation: Any) -> list[OsmTurn] | None:
@@ -95,24 +98,15 @@ def read_places(path: Path) -> tuple[OsmPlace, ...]:
         When the file is cut, damaged or not OpenStreetMap data.
     """
     path = extract_file(path)
+    return tuple(guarded(path, _places(path)))
+
+
+def _places(path: Path) -> Iterator[OsmPlace]:
     reader = osmium.FileProcessor(str(path), osmium.osm.NODE).with_filter(
         osmium.filter.KeyFilter("place")
     )
-    found = []
-    for node in _guarded(path, iter(reader)):
+    for node in reader:
         tags = {tag.k: tag.v for tag in node.tags}
-        if tags["place"] in PLACE_KINDS and tags.get("name", "").strip():
-            found.append(
-                OsmPlace(tags["name"].strip(), tags["place"], node.location.lon, node.location.lat)
-            )
-    return tuple(found)
-
-
-def _guarded(path: Path, items: Iterator[Any]) -> Iterator[Any]:
-    try:
-        yield from items
-    except (RuntimeError, osmium.InvalidLocationError, OSError) as error:
-        reason = " ".join(str(error).split())[:160]
-        raise BadDataError(
-            f"{path.name}: cannot be read as OpenStreetMap data ({reason}); download it again"
-        ) from error
+        name = tags.get("name", "").strip()
+        if tags["place"] in PLACE_KINDS and name:
+            yield OsmPlace(name, tags["place"], node.location.lon, node.location.lat)

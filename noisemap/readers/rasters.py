@@ -14,6 +14,7 @@ import rasterio
 from affine import Affine
 from PIL import Image
 from pyproj import CRS
+from pyproj.exceptions import CRSError
 from rasterio.enums import Resampling
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
 from rasterio.windows import Window
@@ -26,7 +27,11 @@ from noisemap.units import FOOT_M, US_SURVEY_FOOT_M
 
 LOWEST_M, HIGHEST_M = -500.0, 9000.0
 PIXEL_CAP = 25_000_000
+LARGEST_BLOCK_BYTES = 500_000_000  # of a file's own blocks, which are unpacked whole
+LARGEST_TILE = 8_192
+TILE_FORMATS = ("PNG", "WEBP")
 EARTH_RADIUS_M = 6378137.0
+LARGEST_COORDINATE = 1e8
 VERTICAL_UNITS = {"m": 1.0, "ft": FOOT_M, "us-ft": US_SURVEY_FOOT_M}
 
 _DRIVERS = {".tif": "GTiff", ".tiff": "GTiff", ".hgt": "SRTMHGT", ".asc": "AAIGrid"}
@@ -103,6 +108,7 @@ def zipped_tile(path: Path) -> str:
             f"{path.name}: the archive holds {len(tiles)} HGT tiles; name one that holds one, "
             "or unpack it"
         )
+    archives.require_whole(path)
     name = tiles[0].rsplit("/", 1)[-1]
     if not _HGT_NAME.match(name[:-4]):
         raise BadDataError(
@@ -114,29 +120,71 @@ def zipped_tile(path: Path) -> str:
 
 def _raster_lattice(path: Path, crs: str | None) -> Lattice:
     with _open(path) as source:
-        transform: Affine = source.transform
-        own = source.crs
-        columns, rows, bands = source.width, source.height, source.count
-        stated = source.units[0] if source.count == 1 else None
+        try:
+            transform: Affine = source.transform
+            own = source.crs.to_wkt() if source.crs is not None else None
+            stated = source.units[0] if source.count == 1 else None
+        except (RasterioError, ValueError) as error:
+            raise _unreadable(path, error) from error
+        columns, rows = source.width, source.height
+        _check_band(path, source)
     if transform.is_identity:
         raise BadDataError(f"{path.name}: holds no position; export it again as GeoTIFF")
     if abs(transform.b) > 1e-12 or abs(transform.d) > 1e-12 or transform.a <= 0.0:
         raise BadDataError(f"{path.name}: the grid is turned; warp it to a north-up grid")
-    if bands != 1:
+    far = transform.c + transform.a * columns, transform.f + transform.e * rows
+    corners = (transform.c, transform.f, *far)
+    if not all(abs(value) < LARGEST_COORDINATE for value in corners) or transform.e == 0.0:
         raise BadDataError(
-            f"{path.name}: {bands} bands; an elevation file has one: export the heights alone"
+            f"{path.name}: its place is none on the earth (x {corners[0]:.6g}..{corners[2]:.6g}, "
+            f"y {corners[3]:.6g}..{corners[1]:.6g}); export it again"
         )
-    if own is None and crs is None:
-        raise BadDataError(
-            f'{path.name}: names no coordinate system; add crs = "EPSG:..." to [terrain]'
-        )
-    system = CRS.from_wkt(own.to_wkt()) if own is not None else CRS.from_user_input(crs)
+    system = _system(path, own, crs)
     x0, y0 = transform.c + transform.a / 2.0, transform.f + transform.e / 2.0
     middle = y0 + transform.e * (rows - 1) / 2.0
     return Lattice(
         path, system, x0, y0, transform.a, transform.e, columns, rows,
         _ground_step(system, transform.a, transform.e, middle), _vertical_unit(system, stated),
     )  # fmt: skip
+
+
+def _check_band(path: Path, source: rasterio.DatasetReader) -> None:
+    """Nothing, when the file is one band of plain numbers that can be read in parts."""
+    if source.count != 1:
+        raise BadDataError(
+            f"{path.name}: {source.count} bands; an elevation file has one: "
+            "export the heights alone"
+        )
+    kind = np.dtype(source.dtypes[0])
+    if kind.kind not in "iuf":
+        raise BadDataError(f"{path.name}: its cells are no plain numbers; export it as float32")
+    height, width = source.block_shapes[0]
+    if height * width * kind.itemsize > LARGEST_BLOCK_BYTES:
+        raise BadDataError(
+            f"{path.name}: kept in blocks of {width:,} x {height:,} cells, too large to unpack; "
+            "export it as a tiled GeoTIFF"
+        )
+
+
+def _system(path: Path, own: str | None, crs: str | None) -> CRS:
+    """Coordinate system of a file, or the one that the study gives to it."""
+    if own is None and crs is None:
+        raise BadDataError(
+            f'{path.name}: names no coordinate system; add crs = "EPSG:..." to [terrain]'
+        )
+    try:
+        system = CRS.from_wkt(own) if own is not None else CRS.from_user_input(crs)
+    except CRSError as error:
+        what = "its own" if own is not None else repr(crs)
+        raise BadDataError(
+            f"{path.name}: {what} is not a coordinate system; write EPSG:... as crs of [terrain]"
+        ) from error
+    if not (system.is_geographic or system.is_projected):
+        raise BadDataError(
+            f"{path.name}: {system.name} is no coordinate system of the earth's surface; "
+            "warp the file to one"
+        )
+    return system
 
 
 def _vertical_unit(system: CRS, stated: str | None) -> str:
@@ -165,12 +213,16 @@ def _tile_lattice(path: Path) -> Lattice:
     if zoom > 22 or max(column, row) >= 2**zoom:
         raise BadDataError(f"{path.name}: no such tile at zoom {zoom}")
     try:
-        with Image.open(path) as image:
+        # the formats are named: others would start programs of their own
+        with Image.open(path, formats=TILE_FORMATS) as image:
             width, height = image.size
-    except (OSError, ValueError, SyntaxError) as error:
+    except Exception as error:  # pictures fail in a dozen ways
         raise _unreadable(path, error) from error
-    if width != height:
-        raise BadDataError(f"{path.name}: {width} x {height} pixels; a terrain tile is square")
+    if width != height or not 2 <= width <= LARGEST_TILE:
+        raise BadDataError(
+            f"{path.name}: {width} x {height} pixels; a terrain tile is square, of 2 to "
+            f"{LARGEST_TILE:,} pixels; download it again"
+        )
     half = math.pi * EARTH_RADIUS_M
     step = 2.0 * half / 2**zoom / width
     x0 = -half + column * step * width + step / 2.0
@@ -359,9 +411,9 @@ def _raster_values(
 def _decode_tile(path: Path) -> FloatArray:
     """Heights of a terrain-RGB tile [m]: R * 256 + G + B / 256 - 32768."""
     try:
-        with Image.open(path) as image:
+        with Image.open(path, formats=TILE_FORMATS) as image:
             red, green, blue = np.moveaxis(np.asarray(image.convert("RGB"), np.float64), 2, 0)
-    except (OSError, ValueError, SyntaxError) as error:
+    except Exception as error:  # pictures fail in a dozen ways
         raise _unreadable(path, error) from error
     return np.asarray(red * 256.0 + green + blue / 256.0 - 32768.0)
 

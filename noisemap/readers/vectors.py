@@ -105,7 +105,7 @@ def read_layer(
     if decimal == ",":
         frame = _with_points(path.name, frame, numbers)
     result = replace(
-        _clean(path.name, frame, found.wanted), notes=tuple(found.notes), said=tuple(found.said)
+        _clean(path.name, frame, asked.given), notes=tuple(found.notes), said=tuple(found.said)
     )
     _check_size(path.name, result.frame, table)
     if bbox is not None:
@@ -171,7 +171,7 @@ def _check_size(name: str, frame: gpd.GeoDataFrame, table: str) -> None:
         )
 
 
-def _clean(name: str, frame: gpd.GeoDataFrame, wanted: Mapping[str, str]) -> Layer:
+def _clean(name: str, frame: gpd.GeoDataFrame, asked_for: Mapping[str, str]) -> Layer:
     present = ~(frame.geometry.isna() | frame.geometry.is_empty)
     dropped = int((~present).sum())
     frame = frame[present].reset_index(drop=True)
@@ -179,18 +179,20 @@ def _clean(name: str, frame: gpd.GeoDataFrame, wanted: Mapping[str, str]) -> Lay
         raise BadDataError(
             f"{name}: no feature of the layer has a geometry; export it again with its shapes"
         )
-    bounds = frame.geometry.bounds.to_numpy()
-    finite = np.isfinite(bounds).all(axis=1) & (np.abs(bounds) < LARGEST_COORDINATE).all(axis=1)
-    if not finite.all():
-        row = int(np.nonzero(~finite)[0][0])
+    corners, owner = shapely.get_coordinates(frame.geometry.to_numpy(), return_index=True)
+    wrong = ~(np.abs(corners) < LARGEST_COORDINATE).all(axis=1)  # not a number is wrong too
+    if wrong.any():
+        first = int(np.argmax(wrong))
         raise BadDataError(
-            f"{name}: feature {row + 1} has coordinates {bounds[row][:2].tolist()} that are not "
-            "on the earth; correct them"
+            f"{name}: feature {owner[first] + 1} has coordinates {corners[first].tolist()} that "
+            "are not on the earth; correct them"
         )
-    given = "id" in wanted
-    frame["id"] = _texts(frame["id"]) if given else [str(n) for n in range(1, len(frame) + 1)]
-    if given:
+    ids = _texts(frame["id"]) if "id" in frame.columns else []
+    if any(text.strip() for text in ids) or "id" in asked_for:
+        frame["id"] = ids
         _unique(name, frame["id"])
+    else:
+        frame["id"] = [str(number) for number in range(1, len(frame) + 1)]
     frame, mended, reshaped = _mend(frame)
     return Layer(name, frame, dropped, mended, reshaped)
 

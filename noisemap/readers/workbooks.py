@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from noisemap.errors import BadDataError
+from noisemap.readers import archives
 from noisemap.readers.faults import told
 from noisemap.readers.paths import plain_file
 from noisemap.readers.tables import TextTable
@@ -86,7 +87,7 @@ def _check_package(path: Path) -> None:
                     raise BadDataError(
                         f"{path.name}: {part.filename} declares a document type; not opened"
                     )
-    except zipfile.BadZipFile as error:
+    except archives.FAULTS as error:
         raise BadDataError(
             f"{path.name}: not an XLSX workbook; save it again, or as CSV UTF-8"
         ) from error
