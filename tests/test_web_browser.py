@@ -12,12 +12,17 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+import zone_cases
 from browser_support import Watched, opened_at
 from outputs_fixture import make_findings, make_scene
 from web_support import Stand, served, stand_in, study_in
 
+from noisemap.exposure.driving import drive_road
+from noisemap.exposure.passes import FREE
 from noisemap.outputs.map import map_html
 from noisemap.study.demo import copy_demo
+from noisemap.study.hours import parse_hours
+from noisemap.zones.what_if import what_if
 
 pytestmark = pytest.mark.browser
 
@@ -228,26 +233,42 @@ def test_every_screen_fits_a_phone_and_has_names_for_its_controls(
             assert page.locator("#cautions li >> text=under control").first.is_visible()
 
 
-def test_the_map_runs_on_our_scripts_and_keeps_a_scenario(tmp_path: Path) -> None:
-    study = study_in(tmp_path / "hill")
+def map_with_table(folder: Path) -> str:
+    """A map of sixty homes on a grade of 6 %, in which zones can be tried."""
     scene = make_scene()
-    text = map_html(scene, make_findings(scene))
+    base, _ = zone_cases.weighed(folder, zone_cases.town(homes=len(scene.homes.home_id)))
+    drives = {
+        (0, way, index, FREE): drive_road(base.scene.stretches, 0, way, truck, base.practice)
+        for way in (1, -1)
+        for index, truck in enumerate(base.trucks)
+    }
+    table = what_if(base, drives, np.zeros_like(base.other_by_hour), [900.0, 1500.0])
+    return map_html(scene, make_findings(scene), table)
+
+
+def test_a_zone_tried_on_the_map_is_kept_in_the_study(tmp_path: Path) -> None:
+    study = study_in(tmp_path / "hill")
+    text = map_with_table(tmp_path / "store")
     foreign = text.replace("</body>", "<script>alert(1)</script></body>")
     (study.parent / "noisemap-output").mkdir()
     (study.parent / "noisemap-output" / "map.html").write_text(foreign, encoding="utf-8")
-    scenario = {
-        "name": "town", "road": "SR 1", "from_m": 200.0, "to_m": 700.0, "hours": [22, 23],
-        "binds": "compression_release", "observance": 0.8,
-    }  # fmt: skip
     with at(tmp_path, "Decide") as watched:
         page = watched.page
-        page.wait_for_selector("iframe")
-        frame = page.frame(url="**/map/*")
-        assert frame is not None
-        frame.wait_for_selector("#map_noisemap canvas")
-        said = frame.evaluate("(one) => window.noisemapHooks.export(one)", scenario)
-        assert "town (2)" in said
-        page.wait_for_selector("text=“town (2)” stands in the study now")
+        frame = page.wait_for_selector("iframe").content_frame()
+        frame.click("#try")
+        start = frame.wait_for_selector("[role=slider][aria-label='Start of the zone']")
+        assert start is not None
+        before = frame.evaluate("window.noisemapTrial.scenario().from_m")
+        start.focus()
+        page.keyboard.press("ArrowRight")
+        frame.wait_for_function("(old) => noisemapTrial.scenario().from_m > old", arg=before)
+        kept = frame.evaluate("window.noisemapTrial.scenario()")
+        for name in ("Tried zone", "Tried zone (2)"):
+            frame.click("text=Save into the study")
+            frame.wait_for_selector(f"text=Saved into the study as “{name}”")
+            page.wait_for_selector(f"text=“{name}” stands in the study now")
     zones = tomllib.loads(study.read_text())["zone"]
-    assert [zone["name"] for zone in zones] == ["town", "town (2)"]
-    assert zones[1]["hours"] == "22-0"
+    assert [zone["name"] for zone in zones] == ["town", "Tried zone", "Tried zone (2)"]
+    for key in ("road", "from_m", "to_m", "binds", "observance"):
+        assert zones[1][key] == kept[key]
+    assert parse_hours(zones[1]["hours"]) == set(kept["hours"])
