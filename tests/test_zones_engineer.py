@@ -20,6 +20,7 @@ from noisemap.units import FOOT_M, MILE_M, POUND_KG, celsius, metres_per_second,
 from noisemap.zones.engineer_tables import (
     approval_rows,
     balance_speed,
+    beyond_hard,
     general_length_table,
     highest_speed_screened,
     hill_sign_rows,
@@ -297,3 +298,18 @@ def test_the_first_home_is_the_first_in_driving_direction() -> None:
 def test_distances_between_printed_speeds() -> None:
     assert placement_distance_m("advance", metres_per_second(50.0)) == pytest.approx(250 * FOOT_M)
     assert placement_distance_m("decision", metres_per_second(80.0)) == pytest.approx(990 * FOOT_M)
+
+
+def test_where_the_brakes_alone_pass_the_hard_limit() -> None:
+    place = hill.scene(grade=-0.07, length=8000.0)
+    truck, light = hill.truck(36_000.0), hill.truck(10_000.0)
+    found = beyond_hard(
+        place.stretches, 0, 1, [light, truck], hill.PRACTICE, 260.0, HillsAbove(place)
+    )
+    one = drive_road(place.stretches, 0, 1, truck, hill.PRACTICE, retarder="none")
+    over = one.temperature_c + one.stop_c > 260.0
+    assert found.at_m == pytest.approx(one.chainage_m[over][0])
+    assert not over[one.chainage_m < found.at_m].any()
+    mild = hill.scene(grade=-0.01, length=1000.0)
+    never = beyond_hard(mild.stretches, 0, 1, [truck], hill.PRACTICE, 260.0, HillsAbove(mild))
+    assert never.at_m is None
