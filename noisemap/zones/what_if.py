@@ -27,7 +27,7 @@ from noisemap.zones.what_if_rows import Columns, Others, Paths, Rows, rows_of
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-MOST_CELLS = 90_000_000
+MOST_CELLS = 55_000_000
 """Rows times stretches times bands that a page can carry and decode."""
 
 

@@ -39,7 +39,7 @@ GAIN_FROM_DB = -40.0
 NOTHING = 255
 """Code of a path that carries no sound."""
 
-SAME_LEVEL_DB = 0.2
+SAME_LEVEL_DB = 0.3
 """A facade is kept where the ones kept before fall short of the loudest by more [dB]."""
 
 BLOCKS = 18
