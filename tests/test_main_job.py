@@ -10,7 +10,9 @@ import sys
 import tomllib
 from pathlib import Path
 
+import numpy as np
 import pytest
+from browser_support import opened
 
 from noisemap.cli.main import run
 from noisemap.errors import BusyError
@@ -313,3 +315,34 @@ def test_a_missing_study(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> 
         code, _, err = say([command, str(tmp_path / "none.toml"), "-q"], capsys)
         assert code == 66
         assert "noisemap new" in err
+
+
+TRY_ALL = """async () => {
+  const data = JSON.parse(document.getElementById("study-data").textContent), tried = [];
+  for (const zone of data.whatIf.zones) {
+    window.noisemapTrial.set(Object.assign({shares: null, flow: 1}, zone));
+    await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
+    const found = window.noisemapTrial.result();
+    tried.push({levels: found.levels, verdict: found.found.verdict.word});
+  }
+  return {tried, after: data.homes.after, verdicts: data.zones.map((zone) => zone.verdict)};
+}"""
+
+
+@pytest.mark.browser
+def test_the_map_finds_what_the_program_found_for_the_studys_own_zones(demo: Path) -> None:
+    with opened(demo / "map.html") as watched:
+        watched.page.click("#try")
+        watched.page.wait_for_function("window.noisemapTrial !== undefined", timeout=120_000)
+        found = watched.page.evaluate(TRY_ALL)
+        assert len(found["tried"]) == 4
+        assert [one["verdict"] for one in found["tried"]] == found["verdicts"][:4]
+        for one, engine in zip(found["tried"], found["after"][:4], strict=True):
+            for key in ("night", "peak"):
+                mine, theirs = one["levels"][key], engine[key]
+                assert [v is None for v in mine] == [v is None for v in theirs]
+                pairs = [(a, b) for a, b in zip(mine, theirs, strict=True) if b is not None]
+                assert np.abs(np.diff(pairs)).max() <= 0.5
+        assert watched.faults == []
+        assert watched.requests == [(demo / "map.html").as_uri()]
+    assert (demo / "map.html").stat().st_size < 15_000_000 * 445 / 5000 + 1_000_000

@@ -300,7 +300,7 @@ def test_brakes_over_the_limit_say_not_allowed_never_noise_alone(case, page_file
         page.wait_for_timeout(700)
         assert "Do not sign" in page.text_content(".wi-aloud")
         page.evaluate(SET, as_scenario(ZONES[3]))
-        assert "takes no work from any retarder" in page.inner_text(".wi-result")
+        assert "left below the planning limit" in page.inner_text(".wi-result")
 
 
 @pytest.mark.browser

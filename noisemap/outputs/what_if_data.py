@@ -22,7 +22,8 @@ from noisemap.scene.grades import is_coarse
 from noisemap.scene.model import Road
 from noisemap.states import EXHAUST_STATES, Zone
 from noisemap.units import show_mass
-from noisemap.zones.verdict import LEADING_LEVEL
+from noisemap.zones.conditions import CONDITIONS
+from noisemap.zones.verdict import CONDITION_WORDS, LEADING_LEVEL
 from noisemap.zones.weigh import Base, criterion_label
 from noisemap.zones.what_if import Way, WhatIf
 from noisemap.zones.what_if_brakes import RoadBrakes
@@ -105,6 +106,8 @@ def what_if_data(
             for t in base.trucks
         ],
         "brakes": brakes,
+        "conditions": list(CONDITIONS),
+        "conditionWords": dict(CONDITION_WORDS),
         "limits": {"planning": base.planning_limit, "hard": base.hard_limit},
         "worth": base.worth_people_passes,
         "coarse": is_coarse(base.scene.terrain.native_cell),

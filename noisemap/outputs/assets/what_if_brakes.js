@@ -4,16 +4,6 @@
   var WhatIf = window.WhatIf;
   var SAME_C = 0.5, ROUNDING = 1e-6, ON_GRID_M = 0.05;
   var NORMAL = "normal";
-  var CONDITION_WORDS = {
-    "normal": "already over it with its retarder free", "grade at its upper bound": "the grade at its upper bound",
-    "degraded": "brakes degraded",
-    "worst": "brakes degraded, the grade at its upper bound, warm where the zone begins"
-  };
-  WhatIf.CONDITIONS = ["normal", "grade at its upper bound", "degraded", "worst"];
-  WhatIf.CONDITION_NAMES = {
-    "normal": "sound brakes", "grade at its upper bound": "grade at its upper bound",
-    "degraded": "degraded brakes", "worst": "all of it at once"
-  };
 
   // The grid's interval that holds the zone whole: moved ends count no less than they are.
   function interval(ends, scenario) {
@@ -116,7 +106,7 @@
     if (weak.length) {
       var least = most(weak, function (row) { return -roomOf(row); });
       return { word: "needs an engineering study", sentence: name + " helps, but the brakes of trucks of class " + truck(least) + " would reach " +
-        WhatIf.degrees(least.zone, units) + " (" + CONDITION_WORDS[least.condition] + "), over the planning limit of " +
+        WhatIf.degrees(least.zone, units) + " (" + data.conditionWords[least.condition] + "), over the planning limit of " +
         WhatIf.degrees(limits.planning, units) + ": an engineering study has to come first." };
     }
     if (data.coarse) {

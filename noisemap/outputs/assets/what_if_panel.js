@@ -314,13 +314,13 @@
     return box;
   };
   P.brakeTable = function (found, units) {
-    var table = make("table", "wi-brakes"), data = this.data, shown = WhatIf.CONDITIONS.filter(function (condition) {
+    var table = make("table", "wi-brakes"), data = this.data, shown = data.conditions.filter(function (condition) {
       return found.brakes.some(function (row) { return row.condition === condition; });
     });
     if (!shown.length) { return make("p", "", ""); }
     table.appendChild(make("caption", "", "Hottest brakes with the zone, by truck weight; planning limit " + WhatIf.degrees(data.limits.planning, units)));
     var head = table.appendChild(make("thead")).appendChild(make("tr"));
-    ["Truck"].concat(shown.map(function (condition) { return WhatIf.CONDITION_NAMES[condition]; })).forEach(function (text) {
+    ["Truck"].concat(shown.map(function (condition) { return condition === "normal" ? "sound brakes" : condition; })).forEach(function (text) {
       head.appendChild(make("th", "", text)).scope = "col";
     });
     var body = table.appendChild(make("tbody")), seen = [];
