@@ -25,6 +25,7 @@ import resource
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -48,6 +49,7 @@ HOMES, STRETCHES, HOUSES = 100, 600, 500
 REFERENCE_PATHS = 100
 NUMPY_HOMES = 5
 PATHS_AT_ONCE = 200_000
+TOWN_ROUNDS = 3
 
 
 def landscape(houses: int, foliage: bool) -> Surface:
@@ -102,7 +104,7 @@ class Job:
     def paths(self) -> int:
         return len(self.source)
 
-    def part(self, first: int, last: int, **options: bool) -> Any:
+    def part(self, first: int, last: int, **options: Any) -> Any:
         """Transfers of the receivers from `first` up to `last`."""
         begin, end = self.pointer[first], self.pointer[last]
         return propagate(
@@ -116,16 +118,16 @@ class Job:
             **options,
         )
 
-    def whole(self, **options: bool) -> Any:
+    def whole(self, **options: Any) -> Any:
         return self.part(0, len(self.receivers), **options)
 
-    def in_parts(self) -> None:
+    def in_parts(self, **options: Any) -> None:
         """All transfers, never more than about PATHS_AT_ONCE in memory."""
         first = 0
         while first < len(self.receivers):
             goal = self.pointer[first] + PATHS_AT_ONCE
             last = max(first + 1, int(np.searchsorted(self.pointer, goal, side="right")) - 1)
-            self.part(first, last)
+            self.part(first, last, **options)
             first = last
 
 
@@ -182,6 +184,7 @@ def comparisons(table: Table, rounds: int) -> None:
         "with foliage": (trees, trees.whole),
         f"with {HOUSES} houses, over the top": (houses, lambda: houses.whole(sides=False)),
         f"with {HOUSES} houses and their sides": (houses, houses.whole),
+        "the same and reflections": (houses, lambda: houses.whole(reflection_order=1)),
     }
     blocks = {name: call() for name, (_, call) in kernels.items()}
     check_equal(bare, blocks["terrain only"])
@@ -250,24 +253,33 @@ def growth(table: Table, rounds: int) -> None:
 
 
 def town(table: Table, homes: int) -> None:
-    """Rows d and f: a town on one and two threads, wall times, and the memory it takes."""
+    """Rows d and f: a town on two threads, what the second thread gives, and the memory."""
     stretches = 1900  # about 1200 in reach of a home
-    for name, houses in (("terrain only", 0), (f"{HOUSES * 4} houses and their sides", HOUSES * 4)):
-        job = Job(landscape(houses, foliage=False), homes, stretches)
-        job.part(0, 2)
-        walls: dict[int, list[float]] = {1: [], 2: []}
-        shares: list[float] = []
-        for _ in range(3):
-            for threads, seconds in walls.items():
+    houses = f"{HOUSES * 4:,} houses and their sides"
+    kinds: dict[str, tuple[int, dict[str, int]]] = {
+        "terrain only": (0, {}),
+        houses: (HOUSES * 4, {}),
+        f"{houses}, reflections": (HOUSES * 4, {"reflection_order": 1}),
+    }
+    cpu_of: dict[str, float] = {}
+    for name, (count, options) in kinds.items():
+        job = Job(landscape(count, foliage=False), homes, stretches)
+        job.part(0, 2, **options)
+        gains, shares, seconds, spent_cpu = [], [], [], []
+        for _ in range(TOWN_ROUNDS):
+            part = {}
+            for threads in (1, 2):
                 numba.set_num_threads(min(threads, numba.config.NUMBA_NUM_THREADS))
-                cpu, wall = spent(job.in_parts)
-                seconds.append(wall)
-                if threads == 2:
-                    shares.append(cpu / wall)
-        million = job.paths / 1e6
-        title = f"town of {homes:,} homes, {million:.2f} million paths, {name}"
-        table.add(f"(f) {title}, two threads", walls[2], "s wall")
-        gains = [a / b for a, b in zip(walls[1], walls[2], strict=True)]
+                part[threads] = spent(partial(job.part, 0, homes // 5, **options))
+            gains.append(part[1][1] / part[2][1])
+            shares.append(part[2][0] / part[2][1])
+            cpu, wall = spent(partial(job.in_parts, **options))
+            seconds.append(wall)
+            spent_cpu.append(cpu)
+        title = f"{homes:,} homes, {job.paths / 1e6:.2f} million paths, {name}"
+        table.add(f"(f) {title}, two threads", seconds, "s wall")
+        cpu_of[name] = table.add(f"(f) {name}, two threads", spent_cpu, "s CPU")
+        table.add(f"(f) {name} / terrain only", [cpu_of[name] / cpu_of["terrain only"]], "CPU")
         table.add(f"(d) one thread / two threads, {name}", gains, "times wall")
         table.add(f"cpu/wall, two threads, {name}", shares, "1")
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0

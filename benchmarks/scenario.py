@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import tempfile
 from dataclasses import replace
 from pathlib import Path
 
@@ -20,8 +21,10 @@ from propagation import Table, machine, spent
 
 from noisemap.exposure.collapsed import BYTES, collapse, scenario_levels
 from noisemap.exposure.product import PassLevels, PassSound, pass_levels
-from noisemap.transfer.store import TransferStore
+from noisemap.transfer.build import PATHS_PER_TILE
+from noisemap.transfer.store import TransferStore, encode, write_tile
 
+PLAIN = ("stretch", "distance", "nearest", "flags", "grazing", "twin")
 HOMES, STRETCHES, REACH, CLASSES, ROUNDS = 10_000, 1_100, 331, 4, 9
 
 
@@ -62,6 +65,18 @@ def sound() -> PassSound:
         first=np.zeros(CLASSES, dtype=np.int64),
         last=np.full(CLASSES, STRETCHES, dtype=np.int64),
     )
+
+
+def store_size(land: TransferStore) -> float:
+    """Megabytes that a million paths take on disk, from one tile of the usual size."""
+    own = slice(0, int(land.pointer[PATHS_PER_TILE // REACH]))
+    arrays = {name: getattr(land, name)[own] for name in PLAIN}
+    arrays["count"] = np.diff(land.pointer[: PATHS_PER_TILE // REACH + 1])
+    arrays["attenuation"] = encode(land.t[own])
+    arrays["cmet"] = land.cmet_factor[own]
+    with tempfile.TemporaryDirectory() as folder:
+        write_tile(Path(folder), 0, arrays)
+        return sum(file.stat().st_size for file in Path(folder).iterdir()) / own.stop
 
 
 def check_zone(land: TransferStore, trucks: PassSound, found: PassLevels, zone: np.ndarray) -> None:
@@ -116,6 +131,8 @@ def main() -> None:
         table.add(f"(g) {name}, one thread", spans[name][1], "ms CPU")
         table.add(f"(g) {name}, two threads", spans[name][2], "ms wall")
         table.add(f"cpu/wall, {name}, two threads", shares[name], "1")
+    size = store_size(land)
+    table.add("store on disk, a million paths", [size], "MB")
     resident = BYTES * CLASSES * land.paths / 1e6
     table.add("(g) memory of the collapsed transfers", [resident], "MB")
     print(machine())

@@ -9,7 +9,7 @@ import click
 
 from noisemap.cli.execution import execution_of, execution_options
 from noisemap.cli.progress import Progress
-from noisemap.execution.tasks import HERE, Execution
+from noisemap.execution.tasks import HERE, Device, Execution
 
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object on stdout.")
 OUTSIDE = click.option(
@@ -98,12 +98,13 @@ def run_command(
     dask: str | None,
     tile: str | None,
     merge: bool,
+    device: Device,
     allow_outside: bool,
     as_json: bool,
     quiet: bool,
 ) -> None:
     """Compute STUDY whole: levels at homes, zones side by side, brakes; write the outputs."""
-    execution = execution_of(jobs, dask, tile, merge)
+    execution = execution_of(jobs, dask, tile, merge, device)
     _run(study, output, allow_outside, as_json, quiet, execution)
 
 

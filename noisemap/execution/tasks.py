@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Literal, Protocol
 
 from noisemap.errors import UsageError
 
 Task = Callable[[int], None]
 """Writes the files of one number, whole or not at all; doing it twice changes nothing."""
+
+Device = Literal["cpu", "cuda"]
 
 Told = Callable[[int], None]
 """Hears the number of each task that is done."""
@@ -74,6 +76,7 @@ class Execution:
     backend: Backend = field(default_factory=Serial)
     share: Share | None = None  # only these tiles, and nothing after them
     merge: bool = False  # no tile at all: they have to be there
+    device: Device = "cpu"  # on which the loop over the paths runs
 
 
 HERE = Execution()

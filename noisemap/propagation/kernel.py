@@ -27,6 +27,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -36,6 +37,7 @@ from noisemap.checks import require_between, require_finite, require_positive
 from noisemap.errors import BadDataError, OutOfDomainError
 from noisemap.propagation import terms
 from noisemap.propagation.machine import cores, job, path_kernel
+from noisemap.propagation.machine.cuda import all_receivers_on_device, device_kernel
 from noisemap.propagation.machine.obstacle_index import (
     ObstacleIndex,
     containing_buildings,
@@ -46,10 +48,22 @@ from noisemap.propagation.machine.reflectors import outer_sides, reflectors_near
 from noisemap.propagation.reflection import reflection_coefficient
 from noisemap.propagation.screening import READINGS, Reading
 
-__all__ = ["REFLECTION_ORDERS", "Flag", "PathBlock", "Reading", "Surface", "pairs_within",
-           "propagate"]  # fmt: skip
+__all__ = [
+    "DEVICES",
+    "REFLECTION_ORDERS",
+    "Device",
+    "Flag",
+    "PathBlock",
+    "Reading",
+    "Surface",
+    "pairs_within",
+    "propagate",
+    "require_device",
+]
 
 REFLECTION_ORDERS = (0, 1)
+Device = Literal["cpu", "cuda"]
+DEVICES: tuple[Device, ...] = ("cpu", "cuda")
 
 FloatArray = npt.NDArray[np.float64]
 Float32Array = npt.NDArray[np.float32]
@@ -228,6 +242,7 @@ def propagate(
     minimum_distance: float = 5.0,
     near_grazing_m: float = 0.3,
     clearance: float = 0.0,
+    device: Device = "cpu",
 ) -> PathBlock:
     """Transfer of sound energy T = 10^(-A/10) for pairs of receiver and source.
 
@@ -265,6 +280,8 @@ def propagate(
         Pairs whose sight line passes the highest point within this are flagged. [m]
     clearance : float
         Terrain that rises above the sight line by no more screens nothing. [m]
+    device : {"cpu", "cuda"}
+        Where the loop runs; both agree to 0.01 dB. [1]
 
     Returns
     -------
@@ -280,6 +297,8 @@ def propagate(
         the terrain or ground raster (then its path would, too).
     BadDataError
         If shapes do not fit together.
+    MissingProgramError
+        If the device "cuda" is asked for and there is none.
 
     References
     ----------
@@ -316,7 +335,10 @@ def propagate(
         np.empty(n, dtype=np.uint8),
         np.empty((n, len(heights)), dtype=np.float32),
     )
-    path_kernel.all_receivers(
+    if device not in DEVICES:
+        raise OutOfDomainError(f"device: {device!r} is not allowed (allowed: cpu, cuda)")
+    run = path_kernel.all_receivers if device == "cpu" else all_receivers_on_device
+    run(
         places,
         feet,
         heights,
@@ -331,6 +353,18 @@ def propagate(
         answer,
     )
     return PathBlock(*answer)
+
+
+def require_device(device: Device) -> None:
+    """Refuse a device that is not there, before anything is computed.
+
+    Raises
+    ------
+    MissingProgramError
+        If the device is "cuda" and there is no CUDA device or no compiler for it.
+    """
+    if device == "cuda":
+        device_kernel()
 
 
 def _table(name: str, value: npt.ArrayLike, columns: int) -> FloatArray:

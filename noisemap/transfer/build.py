@@ -171,7 +171,9 @@ def fill_store(
         missing = execution.share.of(missing)
     if not missing:
         return Filled(place, key, len(tiles))
-    job = tile_job(scene, surface, sources, receivers, pointer, stretch, air, tiles)
+    job = tile_job(
+        scene, surface, sources, receivers, pointer, stretch, air, tiles, execution.device
+    )
     task = job.saved(place) if execution.backend.elsewhere else partial(job.write, place)
     paths = [int(pointer[last] - pointer[first]) for first, last in tiles]
     done = sum(paths) - sum(paths[number] for number in missing)

@@ -15,7 +15,7 @@ from noisemap.atmosphere import absorption_coefficient
 from noisemap.errors import BadDataError
 from noisemap.execution.tasks import Task
 from noisemap.levels import from_energy
-from noisemap.propagation.kernel import PathBlock, Reading, Surface, propagate
+from noisemap.propagation.kernel import Device, PathBlock, Reading, Surface, propagate
 from noisemap.scene.model import Scene
 from noisemap.storage import atomic_path, sha256_file, write_json
 from noisemap.transfer.store import encode, tile_is_whole, write_tile
@@ -60,6 +60,7 @@ class TileJob:
     stretch: IntArray  # (paths,)
     tiles: IntArray  # (tiles, 2) first receiver and the one after the last
     air: Air
+    device: Device = "cpu"
 
     def arrays(self, tile: int) -> dict[str, npt.NDArray[Any]]:
         """The arrays of the receivers of a tile."""
@@ -97,7 +98,12 @@ class TileJob:
     def saved(self, place: Path) -> Task:
         """Write the job into files beside its tiles; gives the task that reads it there."""
         folder = place / JOB
-        plain: dict[str, Any] = {"air": asdict(self.air), "surface": {}, "arrays": {}}
+        plain: dict[str, Any] = {
+            "air": asdict(self.air),
+            "device": self.device,
+            "surface": {},
+            "arrays": {},
+        }
         parts: dict[str, TileJob | Surface] = {"job": self, "surface": self.surface}
         for owner, part in parts.items():
             for field in fields(part):
@@ -190,7 +196,9 @@ def _read(place: Path, digest: str) -> TileJob:
         owner, field = name.removesuffix(".npy").split("-")
         arrays[owner][field] = np.load(folder / name, mmap_mode="r", allow_pickle=False)
     surface = Surface(**arrays["surface"])
-    return TileJob(surface=surface, air=Air(**plain["air"]), **arrays["job"])
+    return TileJob(
+        surface=surface, air=Air(**plain["air"]), device=plain["device"], **arrays["job"]
+    )
 
 
 def tile_job(
@@ -202,6 +210,7 @@ def tile_job(
     stretch: IntArray,
     air: Air,
     tiles: list[tuple[int, int]],
+    device: Device = "cpu",
 ) -> TileJob:
     """The job of a scene, over its terrain and over a twin with the stated height error."""
     terrain = scene.terrain
@@ -224,6 +233,7 @@ def tile_job(
         stretch=stretch,
         tiles=np.asarray(tiles, dtype=np.int64).reshape(-1, 2),
         air=air,
+        device=device,
     )
 
 

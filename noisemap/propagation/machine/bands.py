@@ -83,20 +83,25 @@ def new_spectrum() -> Spectrum:
 
 
 @compiled
-def height_factors(hr: float, heights: FloatArray, table3: FloatArray) -> HeightFactors:
-    """Height parts of Table 3 for one receiver height and all source heights [dB]."""
-    hump_r = np.empty(BANDS)
-    tail_r = np.empty(BANDS)
-    hump_s = np.empty((heights.shape[0], BANDS))
-    tail_s = np.empty((heights.shape[0], BANDS))
+def new_factors(heights: int) -> HeightFactors:
+    """Empty factors for a number of source heights."""
+    return HeightFactors(
+        np.empty(BANDS), np.empty(BANDS), np.empty((heights, BANDS)), np.empty((heights, BANDS))
+    )
+
+
+@compiled_part
+def fill_factors(
+    hr: float, heights: FloatArray, table3: FloatArray, factors: HeightFactors
+) -> None:
+    """Fill the height parts of Table 3 for one receiver height and all source heights [dB]."""
     for band in range(BANDS):
         row = table3[:, band]
-        hump_r[band] = hump_height_factor(hr, row)
-        tail_r[band] = tail_height_factor(hr, row)
+        factors.hump_r[band] = hump_height_factor(hr, row)
+        factors.tail_r[band] = tail_height_factor(hr, row)
         for h in range(heights.shape[0]):
-            hump_s[h, band] = hump_height_factor(heights[h], row)
-            tail_s[h, band] = tail_height_factor(heights[h], row)
-    return HeightFactors(hump_r, tail_r, hump_s, tail_s)
+            factors.hump_s[h, band] = hump_height_factor(heights[h], row)
+            factors.tail_s[h, band] = tail_height_factor(heights[h], row)
 
 
 @compiled_part

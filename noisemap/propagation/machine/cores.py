@@ -36,6 +36,18 @@ SAME_PLACE_M = 1e-6
 
 
 @compiled
+def floor_of(x: float) -> int:
+    """Greatest whole number that is not above a number; some compilers hand back a float."""
+    return int(math.floor(x))  # noqa: RUF046
+
+
+@compiled
+def ceiling_of(x: float) -> int:
+    """Least whole number that is not below a number."""
+    return int(math.ceil(x))  # noqa: RUF046
+
+
+@compiled
 def hump_height_factor(height: float, row: FloatArray) -> float:
     """Height part of the first exponential of a', b', c' or d' (Table 3) [dB]."""
     above = height - row[HUMP_HEIGHT]

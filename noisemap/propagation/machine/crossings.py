@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
 
 from noisemap.propagation.machine.compiled import compiled, compiled_part
-from noisemap.propagation.machine.cores import SAME_PLACE_M
+from noisemap.propagation.machine.cores import SAME_PLACE_M, floor_of
 from noisemap.propagation.machine.job import (
     BoolArray,
     FloatArray,
@@ -92,8 +91,8 @@ def find_crossings(obstacles: Obstacles, line: Line, meeting: Meeting) -> int:
     ay = (line.sy - obstacles.y0) / obstacles.cell
     bx = (line.sx + line.dx - obstacles.x0) / obstacles.cell
     by = (line.sy + line.dy - obstacles.y0) / obstacles.cell
-    bottom = max(math.floor(min(ay, by) - WIDENING), 0)
-    top = min(math.floor(max(ay, by) + WIDENING), obstacles.rows - 1)
+    bottom = max(floor_of(min(ay, by) - WIDENING), 0)
+    top = min(floor_of(max(ay, by) + WIDENING), obstacles.rows - 1)
     along, edge = meeting.along, meeting.edge
     room = along.shape[0]
     found = 0

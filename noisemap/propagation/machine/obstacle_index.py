@@ -17,6 +17,7 @@ from scipy.sparse.csgraph import connected_components
 
 from noisemap.errors import BadDataError
 from noisemap.propagation.machine.compiled import compiled
+from noisemap.propagation.machine.cores import floor_of
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -179,8 +180,8 @@ def row_span(ax: float, ay: float, bx: float, by: float, row: int, columns: int)
         return 0, -1
     xa = ax + t0 * (bx - ax)
     xb = ax + t1 * (bx - ax)
-    first = math.floor(min(xa, xb) - WIDENING)
-    last = math.floor(max(xa, xb) + WIDENING)
+    first = floor_of(min(xa, xb) - WIDENING)
+    last = floor_of(max(xa, xb) + WIDENING)
     return max(first, 0), min(last, columns - 1)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import prange
@@ -14,14 +15,16 @@ from noisemap.propagation.machine.bands import (
     Shared,
     Spectrum,
     apply_screen,
+    fill_factors,
     ground_exponents,
-    height_factors,
+    new_factors,
     new_spectrum,
     path_exponents,
     screen_shares,
 )
 from noisemap.propagation.machine.compiled import compiled, compiled_parallel, compiled_part
 from noisemap.propagation.machine.cores import (
+    ceiling_of,
     hump_distance_factor,
     meteorological_correction,
     point_detour,
@@ -58,8 +61,9 @@ from noisemap.propagation.machine.job import (
     Terrain,
 )
 from noisemap.propagation.machine.object_screen import object_screen
-from noisemap.propagation.machine.reflections import add_reflections, new_echo
+from noisemap.propagation.machine.reflections import Echo, add_reflections, new_echo
 from noisemap.propagation.machine.sampling import (
+    Reading,
     crosses_filled,
     foliage_length,
     new_reading,
@@ -147,7 +151,8 @@ def _one_height(
         exp_in_place(value, spectrum.bits, spectrum.whole, BANDS)
     else:
         exp_in_place(value, spectrum.bits, spectrum.whole, 2 * BANDS)
-        spectrum.side[:] = 0.0
+        for band in range(BANDS):
+            spectrum.side[band] = 0.0
         if model.sides and tops > 0 and screen.z > 0.0 and bare_rise <= model.clearance:
             for side in (1.0, -1.0):
                 way = around(
@@ -192,6 +197,210 @@ def _farthest(
     return farthest
 
 
+class Scratch(NamedTuple):
+    """What the paths of a receiver write on the way to their answers."""
+
+    profile: EvenProfile
+    reading: Reading
+    running: IntArray  # sum of the ground factor up to each piece
+    cell: Int32Array  # ground cell of each piece, where there is cover
+    meeting: Meeting
+    sides: Sides
+    factors: HeightFactors
+    spectrum: Spectrum
+    echo: Echo
+
+
+@compiled
+def new_scratch(
+    farthest: float, room: int, heights: int, terrain: Terrain, ground: Ground, cover: Cover,
+    mirrors: Mirrors,
+) -> Scratch:  # fmt: skip
+    """Empty scratch for paths up to `farthest` [m] with `room` obstacles on each."""
+    steps = int(farthest / terrain.cell) + 2
+    pieces = int(farthest / (0.5 * ground.cell)) + 2
+    return Scratch(
+        new_profile(steps),
+        new_reading(max(steps, pieces) + 1),
+        np.empty(pieces + 1, dtype=np.int64),
+        np.empty(pieces if cover.any_cover else 1, dtype=np.int32),
+        new_meeting(room, steps),
+        new_sides(),
+        new_factors(heights),
+        new_spectrum(),
+        new_echo(
+            farthest if mirrors.item.shape[0] > 0 else 0.0, room, terrain, ground, mirrors, heights
+        ),
+    )
+
+
+@compiled_part
+def one_pair(
+    pair: int,
+    m: int,
+    point: int,
+    x: float,
+    y: float,
+    hr: float,
+    foot_r: float,
+    sources: FloatArray,
+    heights: FloatArray,
+    terrain: Terrain,
+    ground: Ground,
+    cover: Cover,
+    obstacles: Obstacles,
+    mirrors: Mirrors,
+    model: Model,
+    scratch: Scratch,
+    answer: Answer,
+) -> int:
+    """All paths of one pair; returns the room needed, 0 where that of the scratch was enough.
+
+    `m` is the source and `point` the receiver's place in the list of points; the
+    factors in the scratch are those of the receiver's height.
+    """
+    inside = obstacles.inside_pointer
+    profile, reading, running = scratch.profile, scratch.reading, scratch.running
+    meeting, spectrum = scratch.meeting, scratch.spectrum
+    sx, sy = sources[m, 0], sources[m, 1]
+    dx, dy = x - sx, y - sy
+    dp = math.sqrt(dx * dx + dy * dy)
+    flag = 0
+    if inside[point] < inside[point + 1] or inside[m] < inside[m + 1]:
+        flag |= INSIDE_BUILDING
+    if dp < model.minimum_distance:
+        flag |= MINIMUM_DISTANCE
+        line = Line(sx, sy, dx, dy, model.minimum_distance, 1, 1)
+    else:
+        steps = max(1, ceiling_of(dp / terrain.cell))
+        line = Line(sx, sy, dx, dy, dp, steps, max(1, ceiling_of(dp / (0.5 * ground.cell))))
+    profile.z[0] = sources[m, 2]
+    profile.z[line.steps] = foot_r
+    sample_terrain(terrain, line, reading, profile.z)
+    wooded = sample_ground(ground, line, reading, running)
+    if cover.any_cover:
+        way = Course(sx, sy, dx, dy, sx, sy, dx, dy, 1.0)
+        course_cells(ground, way, line.pieces, scratch.cell)
+    if terrain.any_filled and crosses_filled(terrain, line):
+        flag |= FILLED_TERRAIN
+    tops = 0
+    if obstacles.edges.shape[0] > 0 and dp >= model.minimum_distance:
+        found = find_crossings(obstacles, line, meeting)
+        if found > meeting.along.shape[0]:
+            return found
+        tops = object_tops(obstacles, terrain, line, meeting, found, m, point)
+    above = 0.5 * (profile.z[0] + foot_r + hr) - mean_height(profile.z, line.steps)
+    reach_r = min(model.region_per_height * hr, line.dp)
+    shared = Shared(
+        hump_distance_factor(line.dp, model.reach),
+        tail_distance_factor(line.dp, model.tail_rate),
+        region_factor(running, line, line.dp - reach_r, line.dp),
+        reach_r,
+    )
+    for h in range(heights.shape[0]):
+        hs = heights[h]
+        if above + 0.5 * hs > model.valid_height:
+            flag |= BEYOND_HEIGHT
+        flag |= _one_height(
+            pair,
+            h,
+            hs,
+            hr,
+            terrain,
+            ground.foliage_height,
+            cover,
+            scratch.cell,
+            obstacles,
+            m,
+            point,
+            line,
+            shared,
+            reading.wood,
+            wooded,
+            tops,
+            profile,
+            running,
+            meeting,
+            scratch.sides,
+            scratch.factors,
+            model,
+            spectrum,
+            answer,
+        )
+    answer.flags[pair] = flag
+    if mirrors.item.shape[0] > 0 and dp >= model.minimum_distance:
+        return add_reflections(
+            pair,
+            m,
+            point,
+            line,
+            x,
+            y,
+            hr,
+            sources[m, 2],
+            foot_r,
+            heights,
+            terrain,
+            ground,
+            cover,
+            obstacles,
+            mirrors,
+            model,
+            scratch.factors,
+            scratch.echo,
+            spectrum,
+            answer,
+        )
+    return 0
+
+
+@compiled_part
+def _pairs_from(
+    first: int,
+    last: int,
+    receiver: int,
+    receivers: FloatArray,
+    sources: FloatArray,
+    heights: FloatArray,
+    pair_source: IntArray,
+    terrain: Terrain,
+    ground: Ground,
+    cover: Cover,
+    obstacles: Obstacles,
+    mirrors: Mirrors,
+    model: Model,
+    scratch: Scratch,
+    answer: Answer,
+) -> tuple[int, int]:
+    """Pairs of a receiver up to one that needs more room; returns that pair and the room."""
+    x, y, hr = receivers[receiver, 0], receivers[receiver, 1], receivers[receiver, 2]
+    fill_factors(hr, heights, model.table3, scratch.factors)
+    foot_r = terrain_height(terrain, x, y)
+    for pair in range(first, last):
+        needed = one_pair(
+            pair,
+            pair_source[pair],
+            sources.shape[0] + receiver,
+            x,
+            y,
+            hr,
+            foot_r,
+            sources,
+            heights,
+            terrain,
+            ground,
+            cover,
+            obstacles,
+            mirrors,
+            model,
+            scratch,
+            answer,
+        )
+        if needed > 0:
+            return pair, needed
+    return last, 0
+
+
 @compiled
 def _one_receiver(
     receiver: int,
@@ -210,123 +419,29 @@ def _one_receiver(
     answer: Answer,
 ) -> None:
     """All paths of one receiver."""
-    x, y, hr = receivers[receiver, 0], receivers[receiver, 1], receivers[receiver, 2]
-    point = sources.shape[0] + receiver
-    inside = obstacles.inside_pointer
+    x, y = receivers[receiver, 0], receivers[receiver, 1]
     farthest = _farthest(x, y, sources, pair_source, first, last)
-    half_cell = 0.5 * ground.cell
-    most_steps = int(farthest / terrain.cell) + 2
-    most_pieces = int(farthest / half_cell) + 2
-    profile = new_profile(most_steps)
-    reading = new_reading(max(most_steps, most_pieces) + 1)
-    running = np.empty(most_pieces + 1, dtype=np.int64)
-    meeting = new_meeting(FIRST_ROOM, most_steps)
-    factors = height_factors(hr, heights, model.table3)
-    spectrum = new_spectrum()
-    sides = new_sides()
-    cell = np.empty(most_pieces if cover.any_cover else 1, dtype=np.int32)
-    reflects = mirrors.item.shape[0] > 0
-    echo = new_echo(
-        farthest if reflects else 0.0, FIRST_ROOM, terrain, ground, mirrors, heights.shape[0]
-    )
-    foot_r = terrain_height(terrain, x, y)
-    for pair in range(first, last):
-        m = pair_source[pair]
-        sx, sy = sources[m, 0], sources[m, 1]
-        dx, dy = x - sx, y - sy
-        dp = math.sqrt(dx * dx + dy * dy)
-        flag = 0
-        if inside[point] < inside[point + 1] or inside[m] < inside[m + 1]:
-            flag |= INSIDE_BUILDING
-        if dp < model.minimum_distance:
-            flag |= MINIMUM_DISTANCE
-            line = Line(sx, sy, dx, dy, model.minimum_distance, 1, 1)
-        else:
-            steps = max(1, math.ceil(dp / terrain.cell))
-            line = Line(sx, sy, dx, dy, dp, steps, max(1, math.ceil(dp / half_cell)))
-        profile.z[0] = sources[m, 2]
-        profile.z[line.steps] = foot_r
-        sample_terrain(terrain, line, reading, profile.z)
-        wooded = sample_ground(ground, line, reading, running)
-        if cover.any_cover:
-            course_cells(ground, Course(sx, sy, dx, dy, sx, sy, dx, dy, 1.0), line.pieces, cell)
-        if terrain.any_filled and crosses_filled(terrain, line):
-            flag |= FILLED_TERRAIN
-        tops = 0
-        if obstacles.edges.shape[0] > 0 and dp >= model.minimum_distance:
-            found = find_crossings(obstacles, line, meeting)
-            if found > meeting.along.shape[0]:
-                meeting = new_meeting(2 * found, most_steps)
-                found = find_crossings(obstacles, line, meeting)
-            tops = object_tops(obstacles, terrain, line, meeting, found, m, point)
-        above = 0.5 * (profile.z[0] + foot_r + hr) - mean_height(profile.z, line.steps)
-        reach_r = min(model.region_per_height * hr, line.dp)
-        shared = Shared(
-            hump_distance_factor(line.dp, model.reach),
-            tail_distance_factor(line.dp, model.tail_rate),
-            region_factor(running, line, line.dp - reach_r, line.dp),
-            reach_r,
+    pair, room = first, FIRST_ROOM
+    while pair < last:
+        scratch = new_scratch(farthest, room, heights.shape[0], terrain, ground, cover, mirrors)
+        pair, needed = _pairs_from(
+            pair,
+            last,
+            receiver,
+            receivers,
+            sources,
+            heights,
+            pair_source,
+            terrain,
+            ground,
+            cover,
+            obstacles,
+            mirrors,
+            model,
+            scratch,
+            answer,
         )
-        for h in range(heights.shape[0]):
-            hs = heights[h]
-            if above + 0.5 * hs > model.valid_height:
-                flag |= BEYOND_HEIGHT
-            flag |= _one_height(
-                pair,
-                h,
-                hs,
-                hr,
-                terrain,
-                ground.foliage_height,
-                cover,
-                cell,
-                obstacles,
-                m,
-                point,
-                line,
-                shared,
-                reading.wood,
-                wooded,
-                tops,
-                profile,
-                running,
-                meeting,
-                sides,
-                factors,
-                model,
-                spectrum,
-                answer,
-            )
-        if reflects and dp >= model.minimum_distance:
-            needed = 1
-            while needed > 0:
-                needed = add_reflections(
-                    pair,
-                    m,
-                    point,
-                    line,
-                    x,
-                    y,
-                    hr,
-                    sources[m, 2],
-                    foot_r,
-                    heights,
-                    terrain,
-                    ground,
-                    cover,
-                    obstacles,
-                    mirrors,
-                    model,
-                    factors,
-                    echo,
-                    spectrum,
-                    answer,
-                )
-                if needed > 0:
-                    echo = new_echo(
-                        farthest, 2 * needed, terrain, ground, mirrors, heights.shape[0]
-                    )
-        answer.flags[pair] = flag
+        room = 2 * needed
 
 
 @compiled_parallel

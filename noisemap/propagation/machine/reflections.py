@@ -22,7 +22,11 @@ from noisemap.propagation.machine.bands import (
     path_exponents,
 )
 from noisemap.propagation.machine.compiled import compiled, compiled_part
-from noisemap.propagation.machine.cores import hump_distance_factor, tail_distance_factor
+from noisemap.propagation.machine.cores import (
+    ceiling_of,
+    hump_distance_factor,
+    tail_distance_factor,
+)
 from noisemap.propagation.machine.cover import (
     Course,
     course_cells,
@@ -224,7 +228,8 @@ def _reflected(
         cover_exponents(model, site_m, built_m, value)
     exp_in_place(value, spectrum.bits, spectrum.whole, 2 * BANDS)
     if screen.edges > 0:
-        spectrum.side[:] = 0.0
+        for band in range(BANDS):
+            spectrum.side[band] = 0.0
         apply_screen(model, screen, d, spectrum)
     for band in range(BANDS):
         value[band] *= value[BANDS + band]
@@ -261,7 +266,8 @@ def add_reflections(
     nothing was added.
     """
     edges = obstacles.edges
-    echo.kept[:] = 0
+    for h in range(heights.shape[0]):
+        echo.kept[h] = 0
     for near in range(2):
         owner = receiver if near == 0 else source
         for n in range(mirrors.pointer[owner], mirrors.pointer[owner + 1]):
@@ -285,8 +291,8 @@ def add_reflections(
             bottom = terrain_height(
                 terrain, edges[k, 0] + found.along * ex, edges[k, 1] + found.along * ey
             )
-            steps = max(1, math.ceil(found.length / terrain.cell))
-            pieces = max(1, math.ceil(found.length / (0.5 * ground.cell)))
+            steps = max(1, ceiling_of(found.length / terrain.cell))
+            pieces = max(1, ceiling_of(found.length / (0.5 * ground.cell)))
             way = Line(line.sx, line.sy, line.dx, line.dy, found.length, steps, pieces)
             read = False
             wooded, tops = 0, 0

@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from noisemap.propagation.machine.compiled import compiled, compiled_part
+from noisemap.propagation.machine.cores import floor_of
 from noisemap.propagation.machine.crossings import Meeting, crossing, holds
 from noisemap.propagation.machine.job import FloatArray, IntArray, Line, Obstacles, Terrain
 from noisemap.propagation.machine.obstacle_index import WIDENING, row_span
@@ -137,8 +138,8 @@ def _in_the_way(
     ay = (leg.sy - obstacles.y0) / obstacles.cell
     bx = (leg.sx + leg.dx - obstacles.x0) / obstacles.cell
     by = (leg.sy + leg.dy - obstacles.y0) / obstacles.cell
-    bottom = max(math.floor(min(ay, by) - WIDENING), 0)
-    top = min(math.floor(max(ay, by) + WIDENING), obstacles.rows - 1)
+    bottom = max(floor_of(min(ay, by) - WIDENING), 0)
+    top = min(floor_of(max(ay, by) + WIDENING), obstacles.rows - 1)
     for row in range(bottom, top + 1):
         first, last = row_span(ax, ay, bx, by, row, obstacles.columns)
         for c in range(row * obstacles.columns + first, row * obstacles.columns + last + 1):
