@@ -50,6 +50,23 @@ class ClassTransfers:
     running_energy: Float32Array  # (receivers, classes) of tyres and engine, all paths [s]
 
 
+def of_receivers(store: TransferStore, part: slice) -> TransferStore:
+    """The paths of some receivers that follow each other, as views."""
+    own = slice(int(store.pointer[part.start]), int(store.pointer[part.stop]))
+    return TransferStore(
+        heights=store.heights,
+        pointer=store.pointer[part.start : part.stop + 1] - own.start,
+        stretch=store.stretch[own],
+        t=store.t[own],
+        cmet_factor=store.cmet_factor[own],
+        distance=store.distance[own],
+        nearest=store.nearest[own],
+        flags=store.flags[own],
+        grazing=store.grazing[own],
+        twin=store.twin[own],
+    )
+
+
 def collapse(store: TransferStore, sound: PassSound) -> ClassTransfers:
     """Paths with the bands and heights of every class summed up.
 

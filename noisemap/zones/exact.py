@@ -17,9 +17,10 @@ import numpy.typing as npt
 from numba import prange
 
 from noisemap.community.passes import MEAN_SHIFT
+from noisemap.exposure.collapsed import collapse, of_receivers
 from noisemap.exposure.driving import road_rows
 from noisemap.exposure.levels import PASS_LEVELS
-from noisemap.exposure.product import TIME_WEIGHTING, PassSound, fast_maximum
+from noisemap.exposure.product import PassSound
 from noisemap.exposure.uncertainty import spread
 from noisemap.levels import from_energy
 from noisemap.propagation.compiled import compiled, compiled_parallel
@@ -127,26 +128,19 @@ def _part(
 ) -> tuple[FloatArray, FloatArray]:
     """Fewer passes (receiver, interval, rule, level) and less exposure of some receivers."""
     fleet = spread("fleet_spread")
-    receivers = part.stop - part.start
-    shape = (receivers, len(spans), len(counts))
+    shape = (part.stop - part.start, len(spans), len(counts))
     fewer = np.zeros((*shape, len(PASS_LEVELS)), dtype=np.float32)
     less = np.zeros(shape)
     if classes:
-        stretches = sound.energy.shape[1]
+        chosen = PassSound(*(values[list(classes)] for values in vars(sound).values()))
+        paths = collapse(of_receivers(store, part), chosen)
         _effects(
-            store.pointer[part.start : part.stop + 1],
-            store.stretch,
-            store.t.reshape(store.paths, -1),
-            store.distance,
-            store.nearest,
-            sound.energy[classes].reshape(len(classes), stretches, -1),
-            sound.peak[classes].reshape(len(classes), stretches, -1),
-            sound.running[classes],
-            sound.duration[classes],
-            sound.speed[classes],
-            sound.first[classes],
-            sound.last[classes],
-            TIME_WEIGHTING,
+            paths.pointer,
+            paths.stretch,
+            paths.exposure,
+            paths.loudness,
+            paths.silent_exposure,
+            paths.silent_loudness,
             spans,
             counts,
             np.array(PASS_LEVELS, dtype=float) + MEAN_SHIFT * fleet**2,
@@ -180,17 +174,10 @@ def _exceeds(excess: float, fleet: float, table: Array) -> float:
 def _effects(
     pointer: Array,
     stretch: Array,
-    t: Array,
-    distance: Array,
-    nearest: Array,
-    energy: Array,
-    peak: Array,
-    running: Array,
-    duration: Array,
-    speed: Array,
-    first: Array,
-    last: Array,
-    correction: Array,
+    exposure: Array,
+    loudness: Array,
+    silent_exposure: Array,
+    silent_loudness: Array,
     spans: Array,
     counts: Array,
     levels: Array,
@@ -199,51 +186,32 @@ def _effects(
     out_fewer: Array,
     out_less: Array,
 ) -> None:
-    classes, columns, bands = energy.shape[0], t.shape[1], running.shape[2]
+    classes = exposure.shape[0]
     intervals, rules, limits = spans.shape[0], counts.shape[0], len(levels)
     for r in prange(len(pointer) - 1):
         lo, hi = pointer[r], pointer[r + 1]
         paths = hi - lo
         if paths == 0:
             continue
-        silent = np.empty(paths)
-        before = np.empty(paths + 1)
-        behind = np.empty(paths + 1)
+        before = np.empty(paths + 1, dtype=np.float32)
+        behind = np.empty(paths + 1, dtype=np.float32)
         saved = np.empty(paths + 1)
-        free = np.empty(paths)
         now = np.empty(limits)
         begin = np.searchsorted(stretch[lo:hi], spans[:, 0])
         end = np.searchsorted(stretch[lo:hi], spans[:, 1])
         for c in range(classes):
-            before[0] = -np.inf
+            before[0] = 0.0
             saved[0] = 0.0
             for p in range(paths):
-                s = stretch[lo + p]
-                free[p] = -np.inf
-                silent[p] = -np.inf
-                saved[p + 1] = saved[p]
-                if first[c] <= s < last[c]:
-                    loud = 0.0
-                    e = 0.0
-                    low = 0.0
-                    for j in range(columns):
-                        loud += t[lo + p, j] * peak[c, s, j]
-                        e += t[lo + p, j] * energy[c, s, j]
-                    for j in range(bands):
-                        low += t[lo + p, j] * running[c, s, j]
-                    near, far, v = nearest[lo + p], distance[lo + p], speed[c, s]
-                    if loud > 0.0:
-                        free[p] = fast_maximum(loud, v, far, near, correction)
-                    if low > 0.0:
-                        silent[p] = fast_maximum(low, v, far, near, correction)
-                    saved[p + 1] += e - low * duration[c, s]
-                before[p + 1] = max(before[p], free[p])
-            behind[paths] = -np.inf
+                saved[p + 1] = saved[p] + exposure[c, lo + p] - silent_exposure[c, lo + p]
+                before[p + 1] = max(before[p], loudness[c, lo + p])
+            behind[paths] = 0.0
             for p in range(paths - 1, -1, -1):
-                behind[p] = max(behind[p + 1], free[p])
+                behind[p] = max(behind[p + 1], loudness[c, lo + p])
             loudest = before[paths]
+            level = 10.0 * np.log10(loudest)
             for limit in range(limits):
-                now[limit] = _exceeds(loudest - levels[limit], fleet, table)
+                now[limit] = _exceeds(level - levels[limit], fleet, table)
             for k in range(intervals):
                 a, b = begin[k], end[k]
                 if b <= a:
@@ -251,10 +219,10 @@ def _effects(
                 left = max(before[a], behind[b])
                 if left < loudest:
                     for p in range(a, b):
-                        if silent[p] > left:
-                            left = silent[p]
+                        left = max(left, silent_loudness[c, lo + p])
+                    level = 10.0 * np.log10(left)
                     for limit in range(limits):
-                        fewer = now[limit] - _exceeds(left - levels[limit], fleet, table)
+                        fewer = now[limit] - _exceeds(level - levels[limit], fleet, table)
                         for v in range(rules):
                             out_fewer[r, k, v, limit] += counts[v, c] * fewer
                 gone = saved[b] - saved[a]
