@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal, get_args
+from typing import get_args
 
 import numpy as np
 import numpy.typing as npt
 
 from noisemap.descent.brake_temperature import Conditions, heat_model, stop_rise
-from noisemap.descent.engagement import Engagement, holds_taken, wheel_share
+from noisemap.descent.engagement import Engagement, Habit, holds_taken, wheel_share
 from noisemap.descent.forces import (
     air_force,
     federal_drag_force,
@@ -35,7 +35,6 @@ from noisemap.states import RETARDER_KINDS, RetarderKind
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
-Habit = Literal["lowest_that_holds", "low", "medium", "high"]
 
 HABITS: tuple[Habit, ...] = get_args(Habit)
 

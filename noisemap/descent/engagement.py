@@ -12,10 +12,11 @@ from noisemap.errors import OutOfDomainError
 
 FloatArray = npt.NDArray[np.float64]
 Engagement = Literal["steady", "hand", "pedal", "cruise", "descent_control"]
+Habit = Literal["lowest_that_holds", "low", "medium", "high"]
 ENGAGEMENTS: tuple[Engagement, ...] = get_args(Engagement)
 
 
-def engagement_habit(engagement: Engagement) -> str | None:
+def engagement_habit(engagement: Engagement) -> Habit | None:
     """Switch position to which a way of working the retarder leads.
 
     Parameters
@@ -42,7 +43,7 @@ def engagement_habit(engagement: Engagement) -> str | None:
     >>> engagement_habit("hand"), engagement_habit("steady")
     ('high', None)
     """
-    habit = str(_entry(engagement)["habit"])
+    habit: Habit = _entry(engagement)["habit"]
     return None if engagement == "steady" else habit
 
 

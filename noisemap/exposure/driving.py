@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 
 from noisemap.descent.brake_temperature import Conditions
-from noisemap.descent.drive import Drive, Habit, drive
-from noisemap.descent.engagement import Engagement, engagement_habit
+from noisemap.descent.drive import Drive, drive
+from noisemap.descent.engagement import Engagement, Habit, engagement_habit
 from noisemap.descent.gearbox import Gearbox
 from noisemap.descent.truck import TruckModel
 from noisemap.scene.model import Stretches

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Mapping
 from xml.etree import ElementTree
 
 import numpy as np
@@ -59,14 +60,16 @@ class _Frame:
              "stroke-linejoin": "round", **style},
         )  # fmt: skip
 
-    def disc(self, x: float, y: float, radius: float, fill: str, **style: str) -> None:
+    def disc(
+        self, x: float, y: float, radius: float, fill: str, style: Mapping[str, str] | None = None
+    ) -> None:
         """Draw a disc; the radius is in the drawing."""
         spot = self.place(np.array([[x, y]]))[0]
         ElementTree.SubElement(
             self.root,
             "circle",
             {"cx": f"{spot[0]:.1f}", "cy": f"{spot[1]:.1f}", "r": f"{radius:.1f}", "fill": fill,
-             **style},
+             **(style or {})},
         )  # fmt: skip
 
     def text(self, x: float, y: float, words: str, size: int, colour: str = DARK) -> None:
@@ -114,15 +117,15 @@ def sites_map(scene: Scene, sites: Sites) -> str:
     for x, y in sites.refused.tolist():
         frame.disc(x, y, 0.9, GREY)
     for x, y in zip(scene.homes.x.tolist(), scene.homes.y.tolist(), strict=True):
-        frame.disc(x, y, 1.8, DARK, **{"fill-opacity": "0.6"})
+        frame.disc(x, y, 1.8, DARK, {"fill-opacity": "0.6"})
     for site in sites.sites:
         frame.line(_beside(scene, site), GREEN, 6.0)
     for number, site in reversed(list(enumerate(sites.sites, start=1))):
-        frame.disc(*site.microphone, 13.0, "#fff", stroke=GREEN, **{"stroke-width": "3"})
+        frame.disc(*site.microphone, 13.0, "#fff", {"stroke": GREEN, "stroke-width": "3"})
         frame.text(*site.microphone, str(number), 15)
     for site in sites.named:
-        frame.disc(*site.microphone, 9.0, BLUE if not site.failed else "#fff", stroke=BLUE,
-                   **{"stroke-width": "3"})  # fmt: skip
+        frame.disc(*site.microphone, 9.0, BLUE if not site.failed else "#fff",
+                   {"stroke": BLUE, "stroke-width": "3"})  # fmt: skip
         frame.text(site.microphone[0], site.microphone[1] + 22.0 / frame.unit, plain(site.name), 15)
     return frame.done("Map of the measurement sites, the places refused, roads and homes")
 
@@ -173,7 +176,7 @@ def site_drawing(scene: Scene, site: Site) -> str:
             frame.line(ends, RED, 7.0)
     circle = site.distance_ft * FOOT_M * frame.unit
     for point in (site.target, site.microphone):
-        frame.disc(*point, circle, "none", stroke=GREEN, **{"stroke-dasharray": "12 8"})
+        frame.disc(*point, circle, "none", {"stroke": GREEN, "stroke-dasharray": "12 8"})
     frame.line(np.array([site.target, site.microphone]), GREEN, 4.0)
     frame.disc(*site.target, 12.0, DARK)
     frame.disc(*site.microphone, 14.0, GREEN)
