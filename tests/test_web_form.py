@@ -184,6 +184,15 @@ def test_a_scenario_of_the_map_becomes_a_zone(site: Site) -> None:
     assert len(tomllib.loads(text(site))["zone"]) == 2
 
 
+def test_a_new_zone_stands_apart_from_what_follows(site: Site) -> None:
+    path = site.workspace.places()[0].path
+    path.write_text(STUDY + "\n[run]\nseed = 5\n")
+    scenario = {"name": "new", "road": "SR 1", "from_m": 1.0, "to_m": 2.0, "hours": [5]}
+    assert site.client.post(f"/api/study/{site.key}/zone", json=scenario).status_code == 201
+    assert '"22-7"\n\n[[zone]]\nname = "new"' in text(site)
+    assert '"5-6"\n\n[run]\nseed = 5\n' in text(site)
+
+
 def test_a_scenario_needs_hours_of_a_day(site: Site) -> None:
     scenario = {"name": "x", "road": "SR 1", "from_m": 1.0, "to_m": 2.0, "hours": [24]}
     assert site.client.post(f"/api/study/{site.key}/zone", json=scenario).status_code == 400

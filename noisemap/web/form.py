@@ -373,8 +373,9 @@ def _put_zones(document: tomlkit.TOMLDocument, zones: Sequence[Any]) -> None:
             elif table.get(field.key) != value:
                 table[field.key] = value
         if fresh:
-            if len(old):
+            if len(old) and not old[len(old) - 1].as_string().endswith("\n\n"):
                 old[len(old) - 1].add(tomlkit.nl())
+            table.add(tomlkit.nl())
             old.append(table)
 
 
