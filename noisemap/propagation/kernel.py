@@ -36,7 +36,8 @@ from noisemap.bands import N_BANDS
 from noisemap.checks import require_between, require_finite, require_positive
 from noisemap.errors import BadDataError, OutOfDomainError
 from noisemap.propagation import terms
-from noisemap.propagation.machine import cores, job, path_kernel
+from noisemap.propagation.job_model import model_of
+from noisemap.propagation.machine import job, path_kernel
 from noisemap.propagation.machine.cuda import all_receivers_on_device, device_kernel
 from noisemap.propagation.machine.obstacle_index import (
     ObstacleIndex,
@@ -349,19 +350,28 @@ def propagate(
         surface.cover_arrays,
         _obstacle_arrays(surface.index, feet, places),
         _mirrors(surface, feet, places, reflection_order),
-        _model(alpha, c0, reading, sides, minimum_distance, near_grazing_m, clearance),
+        model_of(alpha, c0, reading, sides, minimum_distance, near_grazing_m, clearance),
         answer,
     )
     return PathBlock(*answer)
 
 
 def require_device(device: Device) -> None:
-    """Refuse a device that is not there, before anything is computed.
+    """Presence of a device, asked for before anything is computed.
+
+    Parameters
+    ----------
+    device : {"cpu", "cuda"}
+        Where the loop is to run. [1]
 
     Raises
     ------
     MissingProgramError
         If the device is "cuda" and there is no CUDA device or no compiler for it.
+
+    References
+    ----------
+    iso9613-2 : the device changes no term
     """
     if device == "cuda":
         device_kernel()
@@ -478,55 +488,3 @@ def _mirrors(
         int(terms.number("reflection", "most_per_path")),
         terms.number("reflection", "size_factor"),
     )
-
-
-def _model(
-    alpha: FloatArray,
-    c0: float,
-    reading: str,
-    sides: bool,
-    minimum_distance: float,
-    near_grazing_m: float,
-    clearance: float,
-) -> job.Model:
-    table3 = terms.ground_table()
-    screen = terms.screen_numbers()
-    wavelength = terms.wavelengths()
-    tail = table3[table3[:, cores.TAIL] != 0.0]
-    return job.Model(
-        alpha,
-        np.ascontiguousarray(table3.T),
-        float(screen[cores.C1]),
-        float(screen[cores.C2]) / wavelength,
-        (float(screen[cores.C3_SPREAD]) * wavelength) ** 2,
-        float(screen[cores.KMET_LENGTH]),
-        terms.foliage_table(),
-        terms.foliage_lengths(),
-        1.0 / wavelength,
-        terms.site_table(),
-        terms.number("site", "cap_db"),
-        terms.number("housing", "density_db_per_m"),
-        terms.number("housing", "cap_db"),
-        10.0 ** (-0.1 * terms.number("divergence", "constant_db")),
-        _the_one(table3[:, cores.REACH]),
-        _the_one(tail[:, cores.TAIL_RATE]),
-        10.0 ** (-0.1 * float(screen[cores.CAP_SINGLE])),
-        10.0 ** (-0.1 * float(screen[cores.CAP_DOUBLE])),
-        terms.number("ground", "region_per_height"),
-        terms.number("meteorology", "clear_per_height"),
-        terms.number("validity", "distance_m"),
-        terms.number("validity", "mean_height_m"),
-        float(c0),
-        reading == "positive",
-        bool(sides),
-        float(minimum_distance),
-        float(near_grazing_m),
-        float(clearance),
-    )
-
-
-def _the_one(values: FloatArray) -> float:
-    """The value that all bands share, which saves the kernel an exponential a band."""
-    if len(set(values.tolist())) != 1:
-        raise ValueError("ground_table3.csv: the kernel needs one distance constant for all bands")
-    return float(values[0])

@@ -8,13 +8,14 @@ A path that meets more obstacles than a column has room for is left to the proce
 from __future__ import annotations
 
 from functools import cache
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from noisemap.errors import MissingProgramError
 from noisemap.propagation.machine.bands import BANDS
+from noisemap.propagation.machine.cuda_scratch import Columns, Sizes
 from noisemap.propagation.machine.job import (
     Answer,
     Cover,
@@ -36,37 +37,6 @@ THREADS_PER_BLOCK = 128
 MOST_THREADS = 132 * 1024
 SCRATCH_BYTES = 4_000_000_000
 PAIRS_AT_ONCE = 2_000_000
-
-
-class Sizes(NamedTuple):
-    """Lengths of a thread's scratch: points, readings, pieces, and those of reflected paths."""
-
-    points: int
-    readings: int
-    pieces: int
-    room: int
-    cover: int
-    heights: int
-    echo_points: int
-    echo_pieces: int
-    echo_room: int
-    most: int  # reflections kept
-
-
-class Columns(NamedTuple):
-    """Scratch of all threads, one column a thread."""
-
-    real: Any  # (rows, threads) float64
-    whole: Any  # (rows, threads) int64
-    short: Any  # (rows, threads) int32
-    mark: Any  # (rows, threads) bool
-    exponential: Any  # (2 * BANDS, threads) float64
-    bits: Any  # the same memory as int64
-    factor: Any  # (2, heights, BANDS, threads) float64
-    energy: Any  # (heights, most, BANDS, threads) float64
-    strength: Any  # (heights, most, threads) float64
-    ramp: Any  # 0, 1, 2 ...
-    inverse: Any  # 1/i
 
 
 @cache

@@ -12,7 +12,7 @@ from numba import cuda
 from noisemap.propagation.machine.bands import BANDS, HeightFactors, Spectrum, fill_factors
 from noisemap.propagation.machine.compiled import compiled
 from noisemap.propagation.machine.crossings import Meeting
-from noisemap.propagation.machine.cuda import Columns, Sizes
+from noisemap.propagation.machine.cuda_scratch import Columns, Sizes
 from noisemap.propagation.machine.even_profile import EvenProfile
 from noisemap.propagation.machine.job import (
     Answer,
