@@ -25,6 +25,22 @@ def sha256_file(path: Path) -> str:
     return digest.hexdigest()
 
 
+def is_there(path: Path) -> bool:
+    """Whether a file or folder lies there; a name that cannot be is none."""
+    try:
+        return path.exists()
+    except OSError:
+        return False
+
+
+def is_own_file(path: Path) -> bool:
+    """Whether a plain file lies there, and no link to another; a name that cannot be is none."""
+    try:
+        return path.is_file() and not path.is_symlink()
+    except OSError:
+        return False
+
+
 def sha256_json(value: Any) -> str:
     """Hex SHA-256 of a JSON-able value, independent of key order.
 
@@ -111,7 +127,8 @@ def claim_folder(folder: Path) -> None:
     Raises
     ------
     CannotWriteError
-        When the folder holds files of somebody else.
+        When the folder holds files of somebody else, or a link: we never make one, and
+        whoever did would lead what is written elsewhere.
     """
     marker = folder / CLAIM
     try:
@@ -122,6 +139,13 @@ def claim_folder(folder: Path) -> None:
             )
     except OSError as error:
         raise cannot_write(folder, error) from error
+    for place, folders, names in os.walk(folder):
+        for name in (*folders, *names):
+            if (Path(place) / name).is_symlink():
+                raise CannotWriteError(
+                    f"{Path(place) / name}: is a link to another place; "
+                    "outputs follow no link, remove it"
+                )
     if not marker.exists():
         write_text(marker, CLAIM_TEXT)
 
@@ -142,7 +166,7 @@ class FolderLock:
     def __enter__(self) -> FolderLock:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            self._stream = self.path.open("a+", encoding="utf-8")
+            self._stream = open(self.path, "a+", encoding="utf-8", opener=_open_own)
         except OSError as error:
             raise cannot_write(self.path.parent, error) from error
         if not _try_lock(self._stream, self.shared):
@@ -167,6 +191,11 @@ class FolderLock:
             self._stream.truncate(0)
             self._stream.close()
             self._stream = None
+
+
+def _open_own(path: str, flags: int) -> int:
+    """Open a file, but never what a link of this name leads to."""
+    return os.open(path, flags | getattr(os, "O_NOFOLLOW", 0), 0o644)
 
 
 def _try_lock(stream: IO[str], shared: bool) -> bool:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from noisemap.errors import BadDataError, MissingInputError
+from noisemap.storage import is_there
 
 _REMOTE = ("/vsi", "pg:", "postgresql:", "mysql:", "http:", "https:", "ftp:", "s3:", "file:")
 
@@ -68,7 +70,7 @@ def local_path(path: Path | str) -> Path:
     BadDataError
         For a network address, a database or a virtual file system.
     MissingInputError
-        When nothing is there.
+        When nothing is there, or it may not be read.
     """
     text = str(path)
     lowered = text.lower().replace("\\", "/")
@@ -80,6 +82,8 @@ def local_path(path: Path | str) -> Path:
             "and name it there"
         )
     found = Path(path)
-    if not found.exists():
+    if not is_there(found):
         raise MissingInputError(f"{text}: no such file; check the spelling and the folder")
+    if not os.access(found, os.R_OK):
+        raise MissingInputError(f"{text}: may not be read; give yourself leave to read it")
     return found

@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from noisemap.errors import BadDataError, MissingInputError, Problem, StudyError
 from noisemap.readers.toml_files import LARGEST_BYTES, TomlError, toml_content
+from noisemap.storage import is_there
 from noisemap.study.model import Study
 
 _PLACE = re.compile(r"\(at line (\d+), column \d+\)")
@@ -59,7 +60,7 @@ def parse_study(text: str, name: str) -> Study:
 
 
 def _read_text(path: Path) -> str:
-    if not path.is_file():
+    if not (is_there(path) and path.is_file()):
         raise MissingInputError(
             f"{path}: no such study file; `noisemap new FOLDER` writes one to start from"
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import os
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,7 +21,7 @@ from noisemap.exposure.traffic import CountsFile
 from noisemap.readers.toml_files import TomlError, read_toml, toml_content
 from noisemap.scene.inputs import SceneInputs
 from noisemap.states import Zone
-from noisemap.storage import claim_folder, sha256_file, sha256_json
+from noisemap.storage import claim_folder, is_there, sha256_file, sha256_json
 from noisemap.study.fleet_file import with_fleet
 from noisemap.study.load import load_study
 from noisemap.study.model import PlainLayer, Study
@@ -80,7 +81,7 @@ def prepare(path: Path, *, allow_outside: bool = False) -> Prepared:
     MissingInputError
         With every file that is not there.
     """
-    root = path.resolve().parent
+    root = _real(path).parent
     try:
         study = load_study(path)
     except StudyError as error:
@@ -267,9 +268,9 @@ def results_folder(prepared: Prepared, output: Path | None, *, allow_outside: bo
     CannotWriteError
         When the folder holds files of somebody else.
     """
-    root = prepared.path.resolve().parent
+    root = _real(prepared.path).parent
     folder = root / prepared.study.output.folder if output is None else output
-    if output is None and not allow_outside and not folder.resolve().is_relative_to(root):
+    if output is None and not allow_outside and not _real(folder).is_relative_to(root):
         raise StudyError(
             f"{prepared.path.name}: output.folder: {prepared.study.output.folder}: lies outside "
             "the study's folder; name it with --output, or allow it with --allow-outside"
@@ -324,13 +325,30 @@ def _outside(
     return [
         Problem(where, key, names[key], "", cure)
         for key, file in files.items()
-        if not file.resolve().is_relative_to(root)
+        if not all(_real(one).is_relative_to(root) for one in (file, *_read_with(file)))
     ]
+
+
+def _read_with(file: Path) -> Iterator[Path]:
+    """What libraries may read together with a file: what lies in it, and beside it by its name."""
+    if not (is_there(file) and is_there(file.parent)):
+        return
+    if file.is_dir():
+        yield from file.rglob("*")
+    for other in file.parent.iterdir():
+        if other.name.startswith(f"{file.stem}."):
+            yield other
+
+
+def _real(path: Path) -> Path:
+    """Where a path leads, links followed; a circle of links leads to itself."""
+    return Path(os.path.realpath(path))
 
 
 def _like(file: Path) -> str:
     """Name of a file beside it that may be meant, as the end of a sentence."""
-    beside = [one.name for one in file.parent.iterdir()] if file.parent.is_dir() else []
+    folder = file.parent
+    beside = [one.name for one in folder.iterdir()] if is_there(folder) and folder.is_dir() else []
     lower = {name.lower(): name for name in beside}
     close = difflib.get_close_matches(file.name.lower(), list(lower), 1)
     return f"; did you mean {lower[close[0]]}?" if close else ""
@@ -340,7 +358,9 @@ def _missing(where: str, names: dict[str, str], files: dict[str, Path]) -> list[
     return [
         Problem(where, key, names[key], "", f"there is no file {file}{_like(file)}")
         for key, file in files.items()
-        if not (file.is_file() or (file.suffix.lower() == ".gdb" and file.is_dir()))
+        if not (
+            is_there(file) and (file.is_file() or (file.suffix.lower() == ".gdb" and file.is_dir()))
+        )
     ]
 
 

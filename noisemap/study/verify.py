@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import platform
+import re
 import tempfile
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
@@ -14,7 +16,7 @@ from typing import Any
 
 from noisemap import __version__
 from noisemap.errors import BadDataError, MissingInputError, NoisemapError
-from noisemap.storage import sha256_file
+from noisemap.storage import is_own_file, is_there, sha256_file
 from noisemap.study.prepare import hashes_of
 from noisemap.study.progress import Reporter
 from noisemap.study.run import CHECKSUMS, STORE_FOLDER, run_study
@@ -23,6 +25,7 @@ from noisemap.transfer.store import MANIFEST, tile_is_whole
 STANDS = "stands"
 FALLEN = "does not stand"
 LARGEST_RECORD = 50_000_000  # bytes
+_TILE_NOTE = re.compile(r"tile-(\d{5,9})\.json")
 RESOLVED = "study.resolved.toml"
 """Names its inputs from the folder it lies in, so that it differs in another one."""
 
@@ -130,9 +133,9 @@ def verify(
     """
     record = _record(folder)
     reporter.stage("checksums")
-    outputs = _compare(record["files"], folder, inside=True)
+    outputs = _compare(record["files"], folder)
     place = study if study is not None else folder / record["study"]
-    inputs = _inputs(record["inputs_sha256"], place)
+    inputs = _inputs(record["inputs_sha256"], place, folder / CHECKSUMS, allow_outside)
     tiles, damaged = _tiles(folder / STORE_FOLDER)
     again, error = None, ""
     if rerun:
@@ -169,14 +172,14 @@ def _record(folder: Path) -> dict[str, Any]:
     return record
 
 
-def _compare(recorded: Mapping[str, str], folder: Path, *, inside: bool = False) -> Compared:
+def _compare(recorded: Mapping[str, str], folder: Path) -> Compared:
     same, changed, gone = [], [], []
     for name, digest in sorted(recorded.items()):
         parts = PurePosixPath(name).parts
-        if inside and (".." in parts or PurePosixPath(name).is_absolute()):
+        if ".." in parts or PurePosixPath(name).is_absolute():
             raise BadDataError(f"{folder / CHECKSUMS}: {name!r} lies outside the folder")
         path = folder / name
-        if not path.is_file():
+        if not is_own_file(path):
             gone.append(name)
         elif sha256_file(path) == digest:
             same.append(name)
@@ -185,11 +188,20 @@ def _compare(recorded: Mapping[str, str], folder: Path, *, inside: bool = False)
     return Compared(tuple(same), tuple(changed), tuple(gone))
 
 
-def _inputs(recorded: Mapping[str, str], study: Path) -> Compared:
+def _inputs(
+    recorded: Mapping[str, str], study: Path, record: Path, allow_outside: bool
+) -> Compared:
     same, changed, gone = [], [], []
+    root = os.path.realpath(study.parent)
     for name, digest in sorted(recorded.items()):
         path = study if name == study.name else study.parent / name
-        if not (path.is_file() or path.is_dir()):
+        outside = not Path(os.path.realpath(path)).is_relative_to(root)
+        if outside and path != study and not allow_outside:
+            raise BadDataError(
+                f"{record}: the input {name!r} lies outside the study's folder; "
+                "allow it with --allow-outside"
+            )
+        if not (is_there(path) and (path.is_file() or path.is_dir())):
             gone.append(name)
         elif hashes_of(name, path).get(name) == digest:
             same.append(name)
@@ -216,14 +228,32 @@ def _tiles(store: Path) -> tuple[int, int]:
     """Number of kept tiles, and of those that are damaged or missing."""
     tiles = damaged = 0
     for manifest in sorted(store.glob(f"*/{MANIFEST}")):
-        try:
-            count = int(json.loads(manifest.read_text(encoding="utf-8"))["tiles"])
-        except (ValueError, KeyError, TypeError):
+        count = _promised(manifest)
+        if count is None or manifest.parent.is_symlink():
             tiles, damaged = tiles + 1, damaged + 1
             continue
-        whole = sum(tile_is_whole(manifest.parent, number) for number in range(count))
+        whole = sum(
+            tile_is_whole(manifest.parent, number)
+            for number in _numbers(manifest.parent)
+            if number < count
+        )
         tiles, damaged = tiles + count, damaged + count - whole
     return tiles, damaged
+
+
+def _numbers(store: Path) -> list[int]:
+    """Numbers of the tiles that have a note."""
+    found = (_TILE_NOTE.fullmatch(path.name) for path in store.glob("tile-*.json"))
+    return sorted(int(match[1]) for match in found if match)
+
+
+def _promised(manifest: Path) -> int | None:
+    """Number of tiles by a manifest; none where it cannot be."""
+    try:
+        count = json.loads(manifest.read_text(encoding="utf-8"))["tiles"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
+    return count if isinstance(count, int) and count >= 0 else None
 
 
 def _again(

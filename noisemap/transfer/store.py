@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from noisemap.storage import atomic_path, sha256_file, write_json
+from noisemap.storage import atomic_path, is_own_file, sha256_file, write_json
 
 FORMAT = 2
 MANIFEST = "manifest.json"
@@ -99,11 +99,20 @@ def divided(store: TransferStore, part_of: npt.NDArray[np.int64]) -> TransferSto
     )
 
 
+def tile_array(tile: int, name: str) -> str:
+    """File name of one array of a tile.
+
+    >>> tile_array(3, "count")
+    'tile-00003-count.npy'
+    """
+    return f"tile-{tile:05d}-{name}.npy"
+
+
 def write_tile(folder: Path, tile: int, arrays: Mapping[str, npt.NDArray[Any]]) -> dict[str, str]:
     """Write one tile's arrays; returns file name -> SHA-256."""
     sums = {}
     for name in ARRAYS:
-        target = folder / f"tile-{tile:05d}-{name}.npy"
+        target = folder / tile_array(tile, name)
         with atomic_path(target) as temporary, temporary.open("wb") as stream:
             np.save(stream, np.ascontiguousarray(arrays[name]), allow_pickle=False)
         sums[target.name] = sha256_file(target)
@@ -112,16 +121,19 @@ def write_tile(folder: Path, tile: int, arrays: Mapping[str, npt.NDArray[Any]]) 
 
 
 def tile_is_whole(folder: Path, tile: int) -> bool:
-    """Whether a tile was written to its end and its files still have their checksums."""
+    """Whether a tile was written to its end and its files still have their checksums.
+
+    A link counts as no file.
+    """
     note = folder / f"tile-{tile:05d}.json"
     try:
         sums = json.loads(note.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return False
-    if not isinstance(sums, dict) or len(sums) != len(ARRAYS):
+    if not isinstance(sums, dict) or set(sums) != {tile_array(tile, name) for name in ARRAYS}:
         return False
     return all(
-        (folder / name).is_file() and sha256_file(folder / name) == digest
+        is_own_file(folder / name) and sha256_file(folder / name) == digest
         for name, digest in sums.items()
     )
 
@@ -133,7 +145,7 @@ def read_store(folder: Path) -> TransferStore:
     for tile in range(manifest["tiles"]):
         for name in ARRAYS:
             parts[name].append(
-                np.load(folder / f"tile-{tile:05d}-{name}.npy", mmap_mode="r", allow_pickle=False)
+                np.load(folder / tile_array(tile, name), mmap_mode="r", allow_pickle=False)
             )
     whole = {name: np.concatenate(blocks) for name, blocks in parts.items()}
     pointer = np.concatenate([[0], np.cumsum(whole["count"], dtype=np.int64)])
