@@ -10,7 +10,7 @@ import osmium
 import pytest
 
 from noisemap.errors import BadDataError
-from noisemap.readers.osm_relations import OsmTurn, read_places, read_turns
+from noisemap.readers.osm_relations import OsmTurn, OsmTurns, read_places, read_turns
 from noisemap.scene.model import Scene
 from noisemap.scene.truck_tags import parse_height, parse_leave, parse_mass, truck_limits
 from noisemap.study.prepare import prepare
@@ -93,25 +93,39 @@ def write_osm(
 
 def test_turn_restrictions_that_bind_trucks(tmp_path: Path) -> None:
     plain = [("w", 10, "from"), ("n", 1, "via"), ("w", 11, "to")]
-    over = [("w", 10, "from"), ("w", 12, "via"), ("w", 11, "to")]
+    over = [("w", 10, "from"), ("w", 12, "via"), ("w", 13, "via"), ("w", 11, "to")]
+    mixed = [("w", 10, "from"), ("w", 12, "via"), ("n", 1, "via"), ("w", 11, "to")]
+    kind = {"type": "restriction"}
     path = write_osm(
         tmp_path / "town.osm",
         [
-            (plain, {"type": "restriction", "restriction": "no_left_turn"}),
-            (plain, {"type": "restriction", "restriction": "only_straight_on"}),
-            (plain, {"type": "restriction", "restriction": "no_u_turn", "except": "bus;hgv"}),
-            (plain, {"type": "restriction", "restriction:hgv": "no_right_turn"}),
-            (over, {"type": "restriction", "restriction": "no_left_turn"}),
-            (plain[:2], {"type": "restriction", "restriction": "no_left_turn"}),
+            (plain, kind | {"restriction": "no_left_turn"}),
+            (plain, kind | {"restriction": "only_straight_on"}),
+            (plain, kind | {"restriction": "no_u_turn", "except": "bus; hgv"}),
+            (plain, kind | {"restriction": "no_u_turn", "except": "bus;goods"}),
+            (plain, kind | {"restriction:hgv": "only_right_turn", "restriction": "no_left_turn"}),
+            (plain, kind | {"restriction:bus": "no_right_turn"}),
+            (over, kind | {"restriction": "no_left_turn"}),
+            (over, kind | {"restriction:hgv": "only_straight_on"}),
+            (over, kind | {"restriction:conditional": "no_left_turn @ (22:00-06:00)"}),
+            (plain[:2], kind | {"restriction": "no_left_turn"}),
+            (mixed, kind | {"restriction": "no_left_turn"}),
+            (plain, kind | {"restriction": "give_way"}),
         ],
     )
-    turns, unused = read_turns(path)
-    assert turns == (
-        OsmTurn(10, 1, 11, False),
-        OsmTurn(10, 1, 11, True),
-        OsmTurn(10, 1, 11, False),
+    assert read_turns(path) == OsmTurns(
+        (
+            OsmTurn(10, 1, 11, False),
+            OsmTurn(10, 1, 11, True),
+            OsmTurn(10, 1, 11, False),
+            OsmTurn(10, 1, 11, True),
+            OsmTurn(10, None, 11, False, (12, 13)),
+            OsmTurn(10, None, 11, True, (12, 13)),
+            OsmTurn(10, None, 11, False, (12, 13)),
+        ),
+        unusable=3,
+        timed=1,
     )
-    assert unused == 2
     assert [(one.name, one.kind) for one in read_places(path)] == [("Hollow", "town")]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,18 +12,33 @@ import osmium
 from noisemap.readers.osm import extract_file, guarded
 
 PLACE_KINDS = ("city", "town", "village", "suburb", "hamlet", "neighbourhood")
-TRUCK_KEYS = ("restriction:hgv", "restriction")
-EXCEPTED = ("hgv", "goods")
+TRUCK_KEYS = (
+    "restriction:hgv",
+    "restriction:hgv:conditional",
+    "restriction",
+    "restriction:conditional",
+)
+EXCEPTED = ("hgv", "motor_vehicle", "vehicle")
 
 
 @dataclass(frozen=True)
 class OsmTurn:
-    """One restriction at a node: a turn that is forbidden, or the only one allowed."""
+    """One restriction: a turn that is forbidden, or the only one allowed."""
 
     from_way: int
-    node: int
+    node: int | None  # None where it leads over ways
     to_way: int
     only: bool
+    over: tuple[int, ...] = ()  # the ways over which it leads
+
+
+@dataclass(frozen=True)
+class OsmTurns:
+    """Restrictions that bind trucks, and how many need a word."""
+
+    turns: tuple[OsmTurn, ...]
+    unusable: int  # that lack a member or are of an unknown kind
+    timed: int  # with hours or another condition, taken as always binding
 
 
 @dataclass(frozen=True)
@@ -36,11 +51,10 @@ class OsmPlace:
     lat: float
 
 
-def read_turns(path: Path) -> tuple[tuple[OsmTurn, ...], int]:
-    """Turn restrictions that bind trucks, and how many could not be used.
+def read_turns(path: Path) -> OsmTurns:
+    """Turn restrictions that bind trucks, at one node or over one or more ways.
 
-    Restrictions that lead over a way instead of one node, or lack a member, are counted
-    and left out.
+    A restriction for trucks goes before the general one of the same relation.
 
     Raises
     ------
@@ -49,43 +63,54 @@ def read_turns(path: Path) -> tuple[tuple[OsmTurn, ...], int]:
     """
     path = extract_file(path)
     turns: list[OsmTurn] = []
-    unused = 0
-    for found in guarded(path, _rules(path)):
+    unusable = timed = 0
+    for found, conditional in guarded(path, _rules(path)):
         if found is None:
-            unused += 1
+            unusable += 1
         else:
             turns += found
-    return tuple(turns), unused
+            timed += conditional and bool(found)
+    return OsmTurns(tuple(turns), unusable, timed)
 
 
-def _rules(path: Path) -> Iterator[list[OsmTurn] | None]:
+def _rules(path: Path) -> Iterator[tuple[list[OsmTurn] | None, bool]]:
     reader = osmium.FileProcessor(str(path), osmium.osm.RELATION).with_filter(
         osmium.filter.KeyFilter(*TRUCK_KEYS)
     )
     for relation in reader:
-        yield _turns(relation)
+        tags = {tag.k: tag.v for tag in relation.tags}
+        key = next(key for key in TRUCK_KEYS if key in tags)
+        rule, condition, _ = tags[key].partition("@")
+        yield _turns(relation, tags, rule.strip()), bool(condition)
 
 
-def _turns(relation: Any) -> list[OsmTurn] | None:
+def _turns(relation: Any, tags: Mapping[str, str], rule: str) -> list[OsmTurn] | None:
     """Turns of one relation; empty where it does not bind trucks, None where it is no use."""
-    tags = {tag.k: tag.v for tag in relation.tags}
-    if any(word in tags.get("except", "").split(";") for word in EXCEPTED):
+    excepted = [word.strip() for word in tags.get("except", "").split(";")]
+    if any(word in EXCEPTED for word in excepted):
         return []
-    rule = next(tags[key] for key in TRUCK_KEYS if key in tags).split("@")[0].strip()
     members: dict[str, list[tuple[str, int]]] = {"from": [], "via": [], "to": []}
     for member in relation.members:
         if member.role in members:
             members[member.role].append((member.type, int(member.ref)))
     via = members["via"]
-    whole = len(via) == 1 and via[0][0] == "n" and members["from"] and members["to"]
+    at_node = len(via) == 1 and via[0][0] == "n"
+    over_ways = bool(via) and all(kind == "w" for kind, _ in via)
+    sources = [ref for kind, ref in members["from"] if kind == "w"]
+    targets = [ref for kind, ref in members["to"] if kind == "w"]
+    whole = (at_node or over_ways) and sources and targets
     if not whole or not rule.startswith(("no_", "only_")):
         return None
-    only = rule.startswith("only_")
     return [
-        OsmTurn(source, via[0][1], target, only)
-        for kind_from, source in members["from"]
-        for kind_to, target in members["to"]
-        if kind_from == kind_to == "w"
+        OsmTurn(
+            source,
+            via[0][1] if at_node else None,
+            target,
+            rule.startswith("only_"),
+            () if at_node else tuple(ref for _, ref in via),
+        )
+        for source in sources
+        for target in targets
     ]
 
 

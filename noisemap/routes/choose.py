@@ -148,6 +148,7 @@ def find_routes(
             choice("network", "like_k"),
         ),
         labels=int(choice("network", "labels")),
+        plain=net.plain,
     )
     ways, figures = _front(setting, net, costs, (begin, end), found.ways, limit)
     chosen = spread_out(net, setting, ways, figures, most)
@@ -259,8 +260,8 @@ def _shared(net: Network, setting: Setting, a: Sequence[int], b: Sequence[int]) 
             for arc in a
         ]
     )
-    both = set(b)
-    common = np.array([arc in both for arc in a])
+    both = set(net.pieces_of(b))
+    common = np.array([arc in both for arc in net.pieces_of(a)])
     return float(lengths[common].sum() / lengths.sum())
 
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 from scipy.sparse import csgraph
 
+from noisemap.routes.chains import Chain, Lane, chains, forbidden, with_memory
 from noisemap.scene.model import Links, Scene, TurnRule
 
 FloatArray = npt.NDArray[np.float64]
@@ -26,9 +27,17 @@ class Vehicle:
     hazmat: bool = False
 
 
+def _none() -> IntArray:
+    return np.zeros(0, np.int64)
+
+
 @dataclass(frozen=True)
 class Network:
-    """Directed links, called arcs, between junctions numbered from 0."""
+    """Directed links, called arcs, between junctions numbered from 0.
+
+    The last arcs are copies of others, driven by whoever has begun a chain of arcs that a
+    turn restriction forbids.
+    """
 
     road: IntArray  # (a,) index into the scene's roads
     first: IntArray  # (a,) index of the road's lower point
@@ -41,11 +50,22 @@ class Network:
     pointer: IntArray  # (a + 1,) the arcs that may follow arc i are
     follow: IntArray  # follow[pointer[i]:pointer[i + 1]]
     node_of: dict[tuple[int, int], int]  # (road, point) of a cut -> its junction
+    copied: IntArray = field(default_factory=_none)  # the arc that each copy is a copy of
+    unused_turns: int = 0  # restrictions over known ways that do not hang together
 
     @property
     def arcs(self) -> int:
-        """Number of arcs."""
+        """Number of arcs, copies included."""
         return len(self.tail)
+
+    @property
+    def plain(self) -> int:
+        """Number of arcs that are no copies; a way begins with one of them."""
+        return self.arcs - len(self.copied)
+
+    def pieces_of(self, way: Sequence[int]) -> list[int]:
+        """Arcs of a way with every copy named by what it is a copy of."""
+        return [arc if arc < self.plain else int(self.copied[arc - self.plain]) for arc in way]
 
 
 def closed_reason(links: Links, vehicle: Vehicle) -> list[str]:
@@ -68,67 +88,144 @@ def closed_reason(links: Links, vehicle: Vehicle) -> list[str]:
 def network(
     scene: Scene,
     open_links: BoolArray,
-    cuts: Iterable[tuple[int, int]] = (),
+    cuts: Collection[tuple[int, int]] = (),
     turns: Sequence[TurnRule] | None = None,
 ) -> Network:
     """Arcs over the open links, split at the cuts (road, point), with the turns allowed.
 
     Turning back on the same link is not allowed.
     """
-    links = scene.links
-    pieces, node_of = _split(links, np.flatnonzero(open_links), cuts)
-    keys, numbered = np.unique(pieces[:, 3:5], return_inverse=True)
-    start, end = numbered.reshape(-1, 2).T
-    direction = np.zeros(len(pieces), np.int64)
-    for row, (road, first) in enumerate(pieces[:, :2].tolist()):
-        one = scene.roads[road]
-        direction[row] = one.direction[first] if len(one.direction) else one.one_way
-    with_points, against = direction >= 0, direction <= 0
-    both = np.concatenate([np.flatnonzero(with_points), np.flatnonzero(against)])
-    forward = np.arange(len(both)) < int(with_points.sum())
-    tail = np.where(forward, start[both], end[both]).astype(np.int64)
-    head = np.where(forward, end[both], start[both]).astype(np.int64)
+    rules = scene.turns if turns is None else turns
+    lanes, node_of = _lanes(scene, np.flatnonzero(open_links), cuts)
+    keys, numbered = np.unique(lanes.ends, return_inverse=True)
+    tail, head = numbered.reshape(-1, 2).T.astype(np.int64)
     number = {int(key): place for place, key in enumerate(keys.tolist())}
     pointer, follow = allowed_turns(
         tail,
         head,
-        both,
-        [links.way[index] for index in pieces[both, 5].tolist()],
+        lanes.line,
+        lanes.ways(scene.links),
         [
             (rule.from_way, number[rule.node], rule.to_way, rule.only)
-            for rule in (scene.turns if turns is None else turns)
-            if rule.node in number
+            for rule in rules
+            if rule.node is not None and rule.node in number
         ],
     )
+    over = [rule for rule in rules if rule.over]
+    banned, unused = _banned(scene, lanes, over, cuts, pointer, follow) if over else (set(), 0)
+    pointer, follow, copied = with_memory(pointer, follow, banned)
+    at = np.concatenate([np.arange(len(tail)), copied])
     return Network(
-        road=pieces[both, 0],
-        first=pieces[both, 1],
-        last=pieces[both, 2],
-        forward=forward,
-        tail=tail,
-        head=head,
-        link=pieces[both, 5],
+        road=lanes.road[at],
+        first=lanes.first[at],
+        last=lanes.last[at],
+        forward=lanes.forward[at],
+        tail=tail[at],
+        head=head[at],
+        link=lanes.link[at],
         junctions=len(keys),
         pointer=pointer,
         follow=follow,
         node_of={cut: number[key] for cut, key in node_of.items() if key in number},
+        copied=copied,
+        unused_turns=unused,
     )
 
 
+@dataclass(frozen=True)
+class _Lanes:
+    """Both directions of pieces of links, as far as they may be driven."""
+
+    road: IntArray
+    first: IntArray
+    last: IntArray
+    forward: BoolArray
+    ends: IntArray  # (n, 2) keys of the junctions where each begins and ends
+    link: IntArray
+    line: IntArray  # equal for the two directions of one piece
+
+    def ways(self, links: Links) -> list[str]:
+        """Line of the file that each belongs to."""
+        return [links.way[index] for index in self.link.tolist()]
+
+    def keys(self) -> list[tuple[int, int, int, bool]]:
+        """Name of each, the same whatever else is in the network."""
+        columns = (self.road, self.first, self.last, self.forward)
+        return list(zip(*(column.tolist() for column in columns), strict=True))
+
+
+def _lanes(
+    scene: Scene, chosen: IntArray, cuts: Collection[tuple[int, int]]
+) -> tuple[_Lanes, dict[tuple[int, int], int]]:
+    """Directions in which the chosen links may be driven; junction of each cut."""
+    pieces, node_of = _split(scene.links, chosen, cuts)
+    direction = np.zeros(len(pieces), np.int64)
+    for row, (road, first) in enumerate(pieces[:, :2].tolist()):
+        one = scene.roads[road]
+        direction[row] = one.direction[first] if len(one.direction) else one.one_way
+    with_points, against = np.flatnonzero(direction >= 0), np.flatnonzero(direction <= 0)
+    both = np.concatenate([with_points, against])
+    forward = np.arange(len(both)) < len(with_points)
+    ends = pieces[both, 3:5]
+    ends[~forward] = ends[~forward, ::-1]
+    found = _Lanes(
+        pieces[both, 0], pieces[both, 1], pieces[both, 2], forward, ends, pieces[both, 5], both
+    )
+    return found, node_of
+
+
+def _banned(
+    scene: Scene,
+    lanes: _Lanes,
+    rules: Sequence[TurnRule],
+    cuts: Collection[tuple[int, int]],
+    pointer: IntArray,
+    follow: IntArray,
+) -> tuple[set[Chain], int]:
+    """Chains of arcs that restrictions over ways forbid; rules that lead nowhere.
+
+    Closed links count where a chain is looked for: a way that is the only one allowed
+    stays so where it is closed.
+    """
+    named = {way for rule in rules for way in (rule.from_way, *rule.over, rule.to_way)}
+    own = [index for index, way in enumerate(scene.links.way) if way in named]
+    around, _ = _lanes(scene, np.array(own, np.int64), cuts)
+    ways = around.ways(scene.links)
+    known = [
+        Lane(key, way, begin, end)
+        for key, way, (begin, end) in zip(around.keys(), ways, around.ends.tolist(), strict=True)
+    ]
+    by_way: dict[str, list[Lane]] = {}
+    for lane in known:
+        by_way.setdefault(lane.way, []).append(lane)
+    arc_of = {key: arc for arc, key in enumerate(lanes.keys())}
+    banned: set[Chain] = set()
+    unused = 0
+    for rule in rules:
+        members = {rule.from_way, *rule.over, rule.to_way}
+        if not members <= by_way.keys():
+            continue  # it lies outside the study's roads
+        near = [lane for way in members for lane in by_way[way]]
+        found = chains(near, rule.from_way, rule.over, rule.to_way)
+        unused += not found
+        banned |= forbidden(found, rule.only, arc_of, pointer, follow)
+    return banned, unused
+
+
 def _split(
-    links: Links, chosen: IntArray, cuts: Iterable[tuple[int, int]]
+    links: Links, chosen: IntArray, cuts: Collection[tuple[int, int]]
 ) -> tuple[IntArray, dict[tuple[int, int], int]]:
     """Rows (road, first, last, start, end, link) of the chosen links, cut at road points."""
-    by_road: dict[int, list[int]] = {}
-    for road, point in set(cuts):
-        by_road.setdefault(road, []).append(point)
+    by_road: dict[int, list[tuple[int, int]]] = {}
+    lowest = int(min(links.start.min(initial=0), links.end.min(initial=0)))
+    for number, (road, point) in enumerate(sorted(set(cuts)), start=1):
+        by_road.setdefault(road, []).append((point, lowest - number))
     node_of: dict[tuple[int, int], int] = {}
-    fresh = int(min(links.start.min(initial=0), links.end.min(initial=0))) - 1
     rows: list[tuple[int, ...]] = []
     for index in chosen.tolist():
         road, first, last = int(links.road[index]), int(links.first[index]), int(links.last[index])
         start, end = int(links.start[index]), int(links.end[index])
-        for point in sorted(by_road.get(road, ())):
+        for point, fresh in by_road.get(road, ()):
             if point == first:
                 node_of[road, point] = start
             elif point == last:
@@ -136,7 +233,7 @@ def _split(
             elif first < point < last:
                 rows.append((road, first, point, start, fresh, index))
                 node_of[road, point] = fresh
-                first, start, fresh = point, fresh, fresh - 1
+                first, start = point, fresh
         rows.append((road, first, last, start, end, index))
     return np.array(rows, np.int64).reshape(-1, 6), node_of
 
@@ -179,8 +276,9 @@ def _ruled(
     ways = np.array(way, dtype=object)
     kept = np.ones(len(junction), np.bool_)
     order = np.argsort(junction, kind="stable")
+    met = junction[order]
     for from_way, node, to_way, only in rules:
-        low, high = np.searchsorted(junction[order], [node, node + 1])
+        low, high = np.searchsorted(met, [node, node + 1])
         at = order[low:high]
         leaving = at[ways[before[at]] == from_way]
         target = ways[after[leaving]] == to_way
@@ -215,7 +313,7 @@ def fastest_arcs(net: Network, cost: FloatArray, start: int, target: int) -> lis
     """Arcs of the cheapest way over the graph of turns; empty where there is none."""
     arcs = net.arcs
     low = np.maximum(cost, 1e-12)
-    begins = np.flatnonzero(net.tail == start)
+    begins = np.flatnonzero(net.tail[: net.plain] == start)
     rows = np.concatenate(
         [np.repeat(np.arange(arcs), np.diff(net.pointer)), np.full(len(begins), arcs)]
     )

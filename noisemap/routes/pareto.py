@@ -78,11 +78,13 @@ def pareto_routes(
     to_target_burden: FloatArray,
     tolerance: Tolerance = EXACT,
     labels: int = 2_000_000,
+    plain: int | None = None,
 ) -> Found:
     """Routes from a start to a target that no other route beats in every respect.
 
     `to_target_s` and `to_target_burden` are least costs from every junction, used to
-    leave out what cannot become a route of at most `longest_s`.
+    leave out what cannot become a route of at most `longest_s`.  A route begins with one
+    of the first `plain` arcs, of all where none is given.
     """
     arrays = _search(
         tail,
@@ -106,6 +108,7 @@ def pareto_routes(
         tolerance.zone_m,
         tolerance.temperature_k,
         labels,
+        len(tail) if plain is None else plain,
     )
     values, arc, parent, ends, count, cut = arrays
     ways = []
@@ -181,6 +184,7 @@ def _search(
     free_zone: float,
     free_k: float,
     most: int,
+    plain: int,
 ) -> tuple[Array, Array, Array, Array, int, bool]:
     size = 1024
     values = np.empty((size, 5))
@@ -198,7 +202,7 @@ def _search(
     current = -1
     while True:
         if current == -1:
-            first, last = 0, len(tail)
+            first, last = 0, plain
         else:
             first, last = pointer[arc[current]], pointer[arc[current] + 1]
         for place in range(first, last):

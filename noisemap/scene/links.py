@@ -58,14 +58,26 @@ def read_turn_rules(inputs: SceneInputs, notes: Notes) -> tuple[TurnRule, ...]:
     """Turn restrictions of the road file, where its kind can hold them."""
     if not is_osm(inputs.roads_file):
         return ()
-    found, unused = read_turns(inputs.roads_file)
-    if unused:
+    found = read_turns(inputs.roads_file)
+    if found.unusable:
         notes.assumptions.append(
-            "Turn restrictions that lead over a way, or lack a member, not used in routes: "
-            f"{unused:,}."
+            "Turn restrictions that lack a member or are of an unknown kind, not used in routes: "
+            f"{found.unusable:,}."
+        )
+    if found.timed:
+        notes.assumptions.append(
+            "Turn restrictions with hours or other conditions, taken in routes as always binding: "
+            f"{found.timed:,}."
         )
     return tuple(
-        TurnRule(str(turn.from_way), turn.node, str(turn.to_way), turn.only) for turn in found
+        TurnRule(
+            str(turn.from_way),
+            turn.node,
+            str(turn.to_way),
+            turn.only,
+            tuple(str(way) for way in turn.over),
+        )
+        for turn in found.turns
     )
 
 

@@ -229,12 +229,16 @@ def _no_links() -> Links:
 
 @dataclass(frozen=True)
 class TurnRule:
-    """A turn from one way into another that is forbidden, or the only one allowed."""
+    """A turn from one way into another that is forbidden, or the only one allowed.
+
+    It happens at a junction, or over one or more other ways.
+    """
 
     from_way: str
-    node: int  # key of the junction
+    node: int | None  # key of the junction; None where it leads over ways
     to_way: str
     only: bool
+    over: tuple[str, ...] = ()  # the ways over which it leads
 
 
 @dataclass(frozen=True)
