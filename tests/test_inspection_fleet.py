@@ -24,7 +24,7 @@ from noisemap.inspection.fleet import (
     repair_gain,
     sample_mixture,
 )
-from noisemap.study.model import ExhaustShares
+from noisemap.study.model_exhausts import ExhaustShares
 
 SHARES, MEANS, SPREADS = (0.85, 0.09, 0.06), (78.0, 84.5, 92.0), (2.5, 3.0, 3.0)
 DEMO = Path(__file__).parents[1] / "data/readings.csv"

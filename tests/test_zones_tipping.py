@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 import zone_cases
 
+from noisemap.exposure.after_treatment import AfterTreatmentShare
 from noisemap.exposure.driving import drive_road
 from noisemap.exposure.results import Interval
+from noisemap.exposure.uncertainty import draw
 from noisemap.references import references
 from noisemap.states import Zone
 from noisemap.zones.legal import blanks, questions
@@ -49,11 +51,12 @@ def test_the_whole_interval_is_that_of_the_zone(base) -> None:
     widths = [one.width for one in drivers]
     assert widths == sorted(widths, reverse=True)
     assert all(0.0 <= width < 1.05 * (whole.high - whole.low) for width in widths)
-    assert len(drivers) == 8
+    assert len(drivers) == 9
 
 
 def test_each_unknown_stands_alone(base) -> None:
-    sets = one_at_a_time(base.draws)
+    share = AfterTreatmentShare(0.4, 0.5, 0.6)
+    sets = one_at_a_time(draw(1000, len(base.scene.homes.home_id), 7, share))
     for name, draws in sets.items():
         straight = draws.exhaust["straight"]
         moving = {
@@ -63,6 +66,7 @@ def test_each_unknown_stands_alone(base) -> None:
             "observance": np.ptp(draws.observance) > 0.0,
             "use in emergencies": np.ptp(draws.emergency_factor) > 0.0,
             "number of unmuffled trucks": np.ptp(draws.unmuffled_factor) > 0.0,
+            "share with after-treatment": np.ptp(draws.after_treatment_factor) > 0.0,
             "share of time with the retarder on": np.ptp(draws.duty_factor) > 0.0,
             "background": np.ptp(draws.background) > 0.0,
             "place and terrain of each home": np.ptp(draws.home) > 0.0,

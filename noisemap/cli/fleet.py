@@ -82,7 +82,7 @@ def fleet_command(
     from noisemap.outputs.tables import csv_text
     from noisemap.storage import sha256_file, write_text
     from noisemap.study.load import load_study
-    from noisemap.study.model import ExhaustShares
+    from noisemap.study.model_exhausts import ExhaustShares
     from noisemap.study.programme import homes_gain
 
     if homes and study is None:
@@ -90,7 +90,7 @@ def fleet_command(
     for name, value in (("--results", results), ("--table", table)):
         if value is not None and not homes:
             raise UsageError(f"{name} belongs to --homes; give --homes too")
-    kept = load_study(study).traffic.exhaust_shares if study else ExhaustShares()
+    kept = load_study(study).traffic.shares if study else ExhaustShares()
     rows = fleet_rows([inspect(reading) for reading in read_readings(readings, sheet)])
     draws = sample_mixture(rows.level, rows.group, seed)
     effort = Effort(per_hour, found, repair, passes_a_day)

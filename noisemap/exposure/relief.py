@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from noisemap.exposure.uncertainty import Draws
 from noisemap.levels import to_energy
-from noisemap.states import EXHAUST_STATES, UNMUFFLED, ExhaustState
+from noisemap.states import EXHAUST_STATES, ExhaustState
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -80,10 +80,7 @@ def relief_samples(
     """
     obey = silent_share[:, None]
     gain = np.stack([to_energy(draws.exhaust[state]) for state in EXHAUST_STATES], axis=1)
-    number = np.ones_like(gain)
-    for index, state in enumerate(EXHAUST_STATES):
-        if state in UNMUFFLED:
-            number[:, index] = draws.unmuffled_factor
+    number = np.stack([draws.number(state) for state in EXHAUST_STATES], axis=1)
     running = to_energy(draws.silent)[:, None] * (number @ night.running.T)
     number = number * draws.duty_factor[:, None]
     before = (gain * number) @ night.exhaust.T + running

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from numba import prange
 
 from noisemap.data_tables import toml_table
+from noisemap.exposure.after_treatment import AfterTreatmentShare
 from noisemap.exposure.results import Interval
 from noisemap.levels import to_energy
 from noisemap.propagation.compiled import compiled, compiled_parallel
@@ -53,11 +54,19 @@ class Draws:
     duty_factor: FloatArray  # (samples,) times the share of time with the retarder on [1]
     background: FloatArray  # (samples,) standard normal draws of the background's error [1]
     home: FloatArray  # (samples, homes) standard normal draws [1]
+    after_treatment_factor: FloatArray  # (samples,) times the number with after-treatment [1]
+    muffled_factor: FloatArray  # (samples,) times the number with a muffler alone [1]
 
     @property
     def samples(self) -> int:
         """Number of samples."""
         return len(self.silent)
+
+    def number(self, state: ExhaustState) -> FloatArray:
+        """Factor on the number of trucks with one exhaust state, over (samples,) [1]."""
+        if state in UNMUFFLED:
+            return self.unmuffled_factor
+        return self.after_treatment_factor if state == "after_treatment" else self.muffled_factor
 
     def silent_share(self, observance: float, emergency_use: float) -> FloatArray:
         """Share of the bound passes with the retarder silent, over (samples,) [1]."""
@@ -65,7 +74,9 @@ class Draws:
         return np.asarray(obey * (1.0 - np.minimum(emergency_use * self.emergency_factor, 1.0)))
 
 
-def draw(samples: int, homes: int, seed: int) -> Draws:
+def draw(
+    samples: int, homes: int, seed: int, after_treatment: AfterTreatmentShare | None = None
+) -> Draws:
     """Draws of everything unknown.
 
     Parameters
@@ -76,6 +87,8 @@ def draw(samples: int, homes: int, seed: int) -> Draws:
         Number of homes. [1]
     seed : int
         Seed; the same seed gives the same draws. [1]
+    after_treatment : AfterTreatmentShare, optional
+        Share of the working exhausts with after-treatment; default: known exactly.
 
     Returns
     -------
@@ -88,6 +101,8 @@ def draw(samples: int, homes: int, seed: int) -> Draws:
     iso9613-2 : Table 5, read as 95 %
     """
     rng, later = np.random.default_rng(seed), np.random.default_rng([seed, 1])
+    known = after_treatment or AfterTreatmentShare(0.0, 0.0, 0.0)
+    with_filter, muffled = known.numbers(known.draw(samples, np.random.default_rng([seed, 2])))
     method = rng.normal(0.0, spread("method"), samples)
     straight = rng.normal(0.0, spread("straight_source"), samples)
     difference = rng.normal(0.0, spread("muffled_difference"), samples)
@@ -107,6 +122,8 @@ def draw(samples: int, homes: int, seed: int) -> Draws:
         duty_factor=np.exp(later.normal(0.0, spread("duty_factor"), samples)),
         background=later.standard_normal(samples),
         home=rng.standard_normal((samples, homes)),
+        after_treatment_factor=with_filter,
+        muffled_factor=muffled,
     )
 
 
@@ -123,6 +140,8 @@ def certain(samples: int, homes: int) -> Draws:
         duty_factor=one,
         background=zero,
         home=np.zeros((samples, homes)),
+        after_treatment_factor=one,
+        muffled_factor=one,
     )
 
 
@@ -163,10 +182,7 @@ def people_passes_spared(
     """
     fleet = spread("fleet_spread")
     gain = np.stack([to_energy(draws.exhaust[state]) for state in passes.exhaust], axis=1)
-    factor = np.ones_like(gain)
-    for index, state in enumerate(passes.exhaust):
-        if state in UNMUFFLED:
-            factor[:, index] = draws.unmuffled_factor
+    factor = np.stack([draws.number(state) for state in passes.exhaust], axis=1)
     differs = (passes.free > passes.silent + _SAME_DB).any(axis=1)
     kept = np.flatnonzero((people > 0.0) & differs)
     out = np.zeros(draws.samples)

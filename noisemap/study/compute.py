@@ -15,6 +15,7 @@ from noisemap.community.indicators import equivalent_level, night_level
 from noisemap.descent.drive import Drive
 from noisemap.errors import BadDataError
 from noisemap.execution.tasks import HERE, Execution
+from noisemap.exposure.after_treatment import AfterTreatmentShare, share_with_ends
 from noisemap.exposure.areas import grid_receivers, level_areas
 from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.auxiliary import auxiliary_passes
@@ -52,6 +53,7 @@ from noisemap.exposure.uncertainty import draw, spread
 from noisemap.levels import from_energy
 from noisemap.scene.model import Scene
 from noisemap.states import EXHAUST_STATES
+from noisemap.study.model_exhausts import AfterTreatmentTable
 from noisemap.study.prepare import Prepared
 from noisemap.study.progress import Reporter
 from noisemap.transfer.build import Air, build_store, strips
@@ -78,11 +80,18 @@ class Computed:
 def traffic_of(prepared: Prepared, scene: Scene) -> tuple[list[Flow], list[str]]:
     """Flows of the study's traffic, and sentences about what was assumed."""
     traffic = prepared.study.traffic
-    shares = {state: traffic.exhaust_shares.share(state) for state in EXHAUST_STATES}
+    shares = {state: traffic.shares.share(state) for state in EXHAUST_STATES}
     carrying = [int(road) for road in np.unique(scene.stretches.road)]
     if prepared.counts is not None:
         table, said = read_counts(prepared.counts)
         replace_states = traffic.counted_states == "replace"
+        by_year = traffic.after_treatment and traffic.after_treatment.model_years
+        if by_year and not replace_states and names_every_state(table):
+            raise BadDataError(
+                "[traffic.after_treatment] model_years would change nothing: every heavy row of "
+                f"{table.name} names its exhaust state; let the shares stand in their place with "
+                'counted_states = "replace" in [traffic], or give low and high instead'
+            )
         if prepared.shares_from and not replace_states and names_every_state(table):
             raise BadDataError(
                 f"traffic.fleet: {prepared.shares_from} would change nothing: every heavy row of "
@@ -133,6 +142,21 @@ def _fleet_note(prepared: Prepared) -> list[str]:
     return [
         f"The shares of the exhaust states are those of roadside readings, by "
         f"{prepared.shares_from}; their intervals stand there."
+    ]
+
+
+def after_treatment_note(
+    share: AfterTreatmentShare | None, stated: AfterTreatmentTable | None
+) -> list[str]:
+    """How many exhausts have after-treatment, between which ends, and where that comes from."""
+    if share is None:
+        return []
+    origin = "assumed" if stated is None else "as the study says"
+    if stated is not None and stated.model_years is not None:
+        origin = "by the trucks' model years, with an assumed share of each"
+    return [
+        f"Of the braking trucks whose exhaust works, {share.best:.0%} have after-treatment; every "
+        f"interval takes that as {share.low:.0%} to {share.high:.0%} ({origin})."
     ]
 
 
@@ -241,6 +265,7 @@ def compute(
         _base(prepared, scene, store, classes, passes, other, free, shares, air, hills),
         auxiliary=auxiliary_passes(flows, prepared.trucks, drives, scene.stretches),
     )
+    notes += after_treatment_note(base.after_treatment, prepared.study.traffic.after_treatment)
     return Computed(base, drives, sound, shares, air, tuple(notes))
 
 
@@ -336,6 +361,8 @@ def _base(
         background[sorted(prepared.periods.evening)] = study.background.evening_db
         background[sorted(prepared.periods.night)] = study.background.night_db
     fleet = spread("fleet_spread")
+    stated = study.traffic.after_treatment
+    after_treatment = share_with_ends(classes, None if stated is None else stated.ends)
     return Base(
         scene=scene,
         store=store,
@@ -353,13 +380,14 @@ def _base(
         people=people,
         loudest_receiver=loudest,
         home_sigma=home_sigma(shares, loudest),
-        draws=draw(study.run.samples, len(scene.homes.home_id), study.run.seed),
+        draws=draw(study.run.samples, len(scene.homes.home_id), study.run.seed, after_treatment),
         periods=prepared.periods,
         background=background,
         criteria=tuple(criteria()[key] for key in study.criteria.use),
         worth_people_passes=study.criteria.worth_people_passes,
         units=study.units,
         hills=hills,
+        after_treatment=after_treatment,
         background_sigma=0.0
         if study.background is None
         else spread(f"background_{study.background.source}"),

@@ -8,7 +8,8 @@ from pydantic import ValidationError
 
 from noisemap.errors import BadDataError
 from noisemap.readers.toml_files import read_toml
-from noisemap.study.model import ExhaustShares, Study
+from noisemap.study.model import Study
+from noisemap.study.model_exhausts import ExhaustShares
 
 STATES = tuple(ExhaustShares.model_fields)
 

@@ -8,24 +8,23 @@ from pydantic import (
     AfterValidator,
     BaseModel,
     BeforeValidator,
-    ConfigDict,
     Field,
     model_validator,
 )
 
 from noisemap.descent.gearbox import Gearbox
-from noisemap.states import Binds, ExhaustState, RetarderKind, VehicleClass
+from noisemap.states import Binds, RetarderKind, VehicleClass
 from noisemap.study.defaults import default, default_trucks
 from noisemap.study.hours import parse_hours
+from noisemap.study.model_exhausts import AfterTreatmentTable, ExhaustShares
+from noisemap.study.table import STRICT, Share
 from noisemap.units import MILE_M, POUND_KG
 
 
 class Table(BaseModel):
     """A table of the study file: unknown keys are errors, numbers are finite."""
 
-    model_config = ConfigDict(
-        extra="forbid", strict=True, frozen=True, allow_inf_nan=False, validate_default=True
-    )
+    model_config = STRICT
 
 
 def _plain_file(name: str) -> str:
@@ -49,7 +48,6 @@ def _hours(value: object) -> object:
 
 FileName = Annotated[str, AfterValidator(_plain_file)]
 Hours = Annotated[frozenset[int], BeforeValidator(_hours), Field(min_length=1)]
-Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Columns = dict[str, str]
 Decimal = Literal[".", ","]
 
@@ -187,26 +185,6 @@ class ObstaclesTable(Table):
     building_reflection: Share | None = None
 
 
-class ExhaustShares(Table):
-    """How the heavy trucks' exhausts are shared out."""
-
-    after_treatment: Share = default("exhaust_shares", "after_treatment")
-    muffled: Share = default("exhaust_shares", "muffled")
-    worn: Share = default("exhaust_shares", "worn")
-    straight: Share = default("exhaust_shares", "straight")
-
-    @model_validator(mode="after")
-    def _sum(self) -> Self:
-        total = self.after_treatment + self.muffled + self.worn + self.straight
-        if abs(total - 1.0) > 1e-6:
-            raise ValueError(f"the four shares sum to {total:.3f}; they must sum to 1")
-        return self
-
-    def share(self, state: ExhaustState) -> float:
-        """The share of one state."""
-        return float(getattr(self, state))
-
-
 class EngagementShares(Table):
     """How the retarders of the heavy trucks are worked; shares of those that have one."""
 
@@ -264,6 +242,7 @@ class TrafficTable(Table):
     assumed: AssumedTraffic | None = None
     exhaust_shares: ExhaustShares = ExhaustShares()
     fleet: FileName | None = None  # of `noisemap fleet`; instead of [traffic.exhaust_shares]
+    after_treatment: AfterTreatmentTable | None = None  # None: ends as assumed
     counted_states: Literal["keep", "replace"] = "keep"  # exhaust states that the counts name
     engagement_shares: EngagementShares | None = None  # None: all hold their speed evenly
     periods: Periods = Periods()
@@ -274,9 +253,17 @@ class TrafficTable(Table):
             raise ValueError("give either file or [traffic.assumed], one of the two")
         if self.fleet is not None and "exhaust_shares" in self.model_fields_set:
             raise ValueError("give either fleet or [traffic.exhaust_shares], one of the two")
+        if self.fleet is not None and self.after_treatment and self.after_treatment.model_years:
+            raise ValueError("give either fleet or [traffic.after_treatment] model_years")
         if self.counted_states == "replace" and self.file is None:
             raise ValueError('counted_states = "replace" needs a file of counts')
         return self
+
+    @property
+    def shares(self) -> ExhaustShares:
+        """Shares of the exhaust states, the working ones parted by model years if given."""
+        by_year = self.after_treatment.by_model_year if self.after_treatment else None
+        return self.exhaust_shares if by_year is None else self.exhaust_shares.parted(by_year)
 
 
 class BackgroundTable(Table):

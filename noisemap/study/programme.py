@@ -12,7 +12,7 @@ from noisemap.exposure.uncertainty import interval
 from noisemap.inspection.programme import Effort, HomesGain, scaled, spared_per_hour
 from noisemap.storage import FolderLock
 from noisemap.study.compute import compute
-from noisemap.study.model import ExhaustShares
+from noisemap.study.model_exhausts import ExhaustShares
 from noisemap.study.prepare import Prepared, prepare, results_folder
 from noisemap.study.progress import Reporter
 from noisemap.study.run import STORE_FOLDER, read_scene
@@ -94,7 +94,7 @@ def with_shares(prepared: Prepared, shares: ExhaustShares, shares_from: str) -> 
     """The study with these shares for every heavy truck, counted states included."""
     states = "keep" if prepared.counts is None else "replace"
     traffic = prepared.study.traffic.model_copy(
-        update={"exhaust_shares": shares, "counted_states": states}
+        update={"exhaust_shares": shares, "counted_states": states, "after_treatment": None}
     )
     study = prepared.study.model_copy(update={"traffic": traffic})
     return replace(prepared, study=study, shares_from=shares_from)

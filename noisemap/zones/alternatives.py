@@ -379,10 +379,7 @@ def _night_fall(
     best = whole + np.sum([came - gone for gone, came in per_state.values()], axis=0)
     draws: Draws = base.draws
     all_exhaust = _exhaust_by_state(base, place, night, seconds)
-    factor = {
-        state: draws.duty_factor * (draws.unmuffled_factor if state in UNMUFFLED else 1.0)
-        for state in all_exhaust
-    }
+    factor = {state: draws.duty_factor * draws.number(state) for state in all_exhaust}
     running = to_energy(draws.silent)[:, None] * (
         whole - np.sum(list(all_exhaust.values()), axis=0)
     )

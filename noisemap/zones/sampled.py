@@ -25,7 +25,7 @@ from noisemap.exposure.uncertainty import (
 )
 from noisemap.levels import to_energy
 from noisemap.propagation.compiled import compiled_parallel
-from noisemap.states import UNMUFFLED, Zone
+from noisemap.states import Zone
 from noisemap.zones.exact import Rule, night_counts
 from noisemap.zones.weigh import Base
 
@@ -65,10 +65,7 @@ def spared_intervals(
     states = [base.classes[index].exhaust_state for index in classes]
     draws, fleet = base.draws, spread("fleet_spread")
     gain = np.stack([to_energy(draws.exhaust[state]) for state in states], axis=1)
-    factor = np.ones_like(gain)
-    for place, state in enumerate(states):
-        if state in UNMUFFLED:
-            factor[:, place] = draws.unmuffled_factor
+    factor = np.stack([draws.number(state) for state in states], axis=1)
     for first in range(0, len(lived_in), RECEIVERS_AT_ONCE):
         part = lived_in[first : first + RECEIVERS_AT_ONCE]
         loud, share, left, left_share = _remaining(base, sound, classes, part, spans)

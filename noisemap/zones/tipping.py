@@ -104,6 +104,11 @@ def one_at_a_time(draws: Draws) -> dict[str, Draws]:
         "observance": replace(calm, observance=draws.observance),
         "use in emergencies": replace(calm, emergency_factor=draws.emergency_factor),
         "number of unmuffled trucks": replace(calm, unmuffled_factor=draws.unmuffled_factor),
+        "share with after-treatment": replace(
+            calm,
+            after_treatment_factor=draws.after_treatment_factor,
+            muffled_factor=draws.muffled_factor,
+        ),
         "share of time with the retarder on": replace(calm, duty_factor=draws.duty_factor),
         "background": replace(calm, background=draws.background, traffic=draws.traffic),
         "place and terrain of each home": replace(calm, home=draws.home),
@@ -111,11 +116,12 @@ def one_at_a_time(draws: Draws) -> dict[str, Draws]:
 
 
 def tipping_points(base: Base, zone: Zone) -> tuple[TippingPoint, ...]:
-    """Observance, share of unmuffled trucks, grade, entry temperature and planning limit."""
+    """Observance, shares of unmuffled trucks and after-treatment, grade, entry, planning limit."""
     road = matching_roads(zone.road, base.scene.roads)[0]
     return (
         observance_point(base, zone),
         unmuffled_point(base, zone),
+        *after_treatment_points(base, zone),
         *heat_points(base, zone, road),
     )
 
@@ -167,6 +173,50 @@ def unmuffled_point(base: Base, zone: Zone) -> TippingPoint:
             f"them spares {part:.0%} or more of what binding all spares; here {now:.1%} are."
         )
     return TippingPoint("unmuffled share", value, "1", now, sentence)
+
+
+def after_treatment_points(base: Base, zone: Zone) -> tuple[TippingPoint, ...]:
+    """What binding the unmuffled, or all, spares where few and where many have after-treatment.
+
+    None where the share is not open.  The value is the end, as a share of the working
+    exhausts.
+    """
+    share = base.after_treatment
+    if share is None or share.low == share.high:
+        return ()
+    ends = {"low": share.low, "high": share.high}
+    sets = []
+    for end in ends.values():
+        after, muffled = share.numbers(np.array([end]))
+        sets.append(replace(_calm(base), after_treatment_factor=after, muffled_factor=muffled))
+    few = spared_under(
+        base, replace(zone, binds="unmuffled_compression_release"), sets, LEADING_LEVEL
+    )
+    everyone = spared_under(base, replace(zone, binds="compression_release"), sets, LEADING_LEVEL)
+    return tuple(
+        TippingPoint(
+            f"after-treatment, {name}",
+            end,
+            "1",
+            share.best,
+            after_treatment_sentence(end, one.low, all_.low),
+        )
+        for (name, end), one, all_ in zip(ends.items(), few, everyone, strict=True)
+    )
+
+
+def after_treatment_sentence(share: float, few: float, everyone: float) -> str:
+    """What the two rules spare at one share of after-treatment.
+
+    >>> after_treatment_sentence(0.4, 30.0, 40.0)[:59]
+    'If 40% of the working exhausts have after-treatment, bindin'
+    """
+    part = f", {few / everyone:.0%} of it" if everyone > 0.0 else ""
+    return (
+        f"If {share:.0%} of the working exhausts have after-treatment, binding every "
+        f"compression-release brake spares {everyone:.3g} people times passes a night, and "
+        f"binding only the unmuffled {few:.3g}{part}."
+    )
 
 
 def equal_share(few: float, rest: float, share: float, part: float) -> float | None:

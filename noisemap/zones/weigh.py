@@ -11,6 +11,7 @@ import numpy.typing as npt
 from noisemap.community.criteria import Criterion, over_limit
 from noisemap.community.indicators import Periods, night_level
 from noisemap.descent.drive import Drive
+from noisemap.exposure.after_treatment import AfterTreatmentShare
 from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.driving import Practice, TruckClass
 from noisemap.exposure.levels import (
@@ -87,6 +88,7 @@ class Base:
     hills: HillsAbove
     background_sigma: float = 0.0  # standard deviation of the background's error [dB]
     auxiliary: tuple[PassClass, ...] = ()  # passes with other, quiet auxiliary brakes
+    after_treatment: AfterTreatmentShare | None = None  # of the braking trucks' exhausts
 
 
 def weigh_zone(
