@@ -9,6 +9,7 @@ import click
 
 from noisemap.cli.descend import zone_names
 from noisemap.cli.progress import Progress
+from noisemap.cli.words import steady
 
 
 @click.command("fleet-trips")
@@ -60,4 +61,4 @@ def fleet_trips_command(
     if as_json:
         click.echo(json.dumps(result.as_json(), indent=2, sort_keys=True, allow_nan=False))
     else:
-        click.echo(result.summary)
+        click.echo(steady(result.summary))

@@ -15,6 +15,7 @@ from typing import Any, NoReturn
 import click
 
 from noisemap import __version__
+from noisemap.cli.words import steady
 from noisemap.errors import NoisemapError
 
 COMMANDS = {
@@ -121,5 +122,5 @@ def run(arguments: list[str] | None = None) -> int:
 
 
 def _say(text: str, code: int) -> int:
-    click.echo(f"noisemap: {text}", err=True)
+    click.echo(f"noisemap: {steady(text)}", err=True)
     return code

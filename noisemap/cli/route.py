@@ -9,6 +9,7 @@ import click
 
 from noisemap.cli.descend import ClockTime, zone_names
 from noisemap.cli.progress import Progress
+from noisemap.cli.words import steady
 from noisemap.states import EXHAUST_STATES, ExhaustState
 
 
@@ -100,4 +101,4 @@ def route_command(
     if as_json:
         click.echo(json.dumps(result.as_json(), indent=2, sort_keys=True, allow_nan=False))
     else:
-        click.echo(result.summary)
+        click.echo(steady(result.summary))

@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from noisemap.cli.progress import Progress
+from noisemap.cli.words import steady
 from noisemap.errors import UsageError
 
 
@@ -51,4 +52,4 @@ def sites_command(
     if as_json:
         click.echo(json.dumps(result.as_json(), indent=2, sort_keys=True, allow_nan=False))
     else:
-        click.echo(result.summary)
+        click.echo(steady(result.summary))

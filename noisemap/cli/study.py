@@ -9,6 +9,7 @@ import click
 
 from noisemap.cli.execution import execution_of, execution_options
 from noisemap.cli.progress import Progress
+from noisemap.cli.words import steady
 from noisemap.execution.tasks import HERE, Device, Execution
 
 JSON = click.option("--json", "as_json", is_flag=True, help="Print one JSON object on stdout.")
@@ -72,7 +73,7 @@ def check_command(
     if as_json:
         click.echo(json.dumps(found, indent=2, sort_keys=True, allow_nan=False))
     else:
-        click.echo(check_text(found), nl=False)
+        click.echo(steady(check_text(found)), nl=False)
     if errors:
         count = len(found["problems"])
         noun = "problem" if count == 1 else "problems"
@@ -125,4 +126,4 @@ def _run(
     if as_json:
         click.echo(json.dumps(result.as_json(), indent=2, sort_keys=True, allow_nan=False))
     else:
-        click.echo(result.summary)
+        click.echo(steady(result.summary))

@@ -9,6 +9,7 @@ import click
 
 from noisemap.cli.progress import Progress
 from noisemap.cli.study import JSON, OUTSIDE, QUIET
+from noisemap.cli.words import steady
 
 
 @click.command("verify")
@@ -38,4 +39,4 @@ def verify_command(
     if as_json:
         click.echo(json.dumps(found.as_json(), indent=2, sort_keys=True, allow_nan=False))
     else:
-        click.echo(found.summary)
+        click.echo(steady(found.summary))

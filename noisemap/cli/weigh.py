@@ -9,6 +9,7 @@ import click
 
 from noisemap.cli.progress import Progress
 from noisemap.cli.study import JSON, OUTSIDE, QUIET
+from noisemap.cli.words import steady
 
 
 @click.command("weigh")
@@ -36,4 +37,4 @@ def weigh_command(
     if as_json:
         click.echo(json.dumps(result.as_json(), indent=2, sort_keys=True, allow_nan=False))
     else:
-        click.echo(result.summary)
+        click.echo(steady(result.summary))

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from noisemap.outputs.geometry import thinned
+from noisemap.outputs.wording import plain
 from noisemap.routes.evaluate import Route
 from noisemap.scene.crs import WGS84, project
 
@@ -20,6 +21,7 @@ FloatArray = npt.NDArray[np.float64]
 GPX = "http://www.topografix.com/GPX/1/1"
 KML = "http://www.opengis.net/kml/2.2"
 TOLERANCE_M = 1.0
+LONGEST_TEXT = 5_000
 
 
 @dataclass(frozen=True)
@@ -45,11 +47,11 @@ def gpx(tracks: Sequence[Track], note: str) -> bytes:
     ElementTree.register_namespace("", GPX)
     root = ElementTree.Element(f"{{{GPX}}}gpx", {"version": "1.1", "creator": "noisemap"})
     metadata = ElementTree.SubElement(root, f"{{{GPX}}}metadata")
-    ElementTree.SubElement(metadata, f"{{{GPX}}}desc").text = note
+    ElementTree.SubElement(metadata, f"{{{GPX}}}desc").text = plain(note, LONGEST_TEXT)
     for one in tracks:
         line = ElementTree.SubElement(root, f"{{{GPX}}}trk")
-        ElementTree.SubElement(line, f"{{{GPX}}}name").text = one.title
-        ElementTree.SubElement(line, f"{{{GPX}}}desc").text = one.sentence
+        ElementTree.SubElement(line, f"{{{GPX}}}name").text = plain(one.title)
+        ElementTree.SubElement(line, f"{{{GPX}}}desc").text = plain(one.sentence, LONGEST_TEXT)
         part = ElementTree.SubElement(line, f"{{{GPX}}}trkseg")
         for lon, lat in zip(one.lon.tolist(), one.lat.tolist(), strict=True):
             ElementTree.SubElement(
@@ -64,11 +66,13 @@ def kml(tracks: Sequence[Track], note: str) -> bytes:
     root = ElementTree.Element(f"{{{KML}}}kml")
     document = ElementTree.SubElement(root, f"{{{KML}}}Document")
     ElementTree.SubElement(document, f"{{{KML}}}name").text = "Routes"
-    ElementTree.SubElement(document, f"{{{KML}}}description").text = note
+    ElementTree.SubElement(document, f"{{{KML}}}description").text = plain(note, LONGEST_TEXT)
     for one in tracks:
         mark = ElementTree.SubElement(document, f"{{{KML}}}Placemark")
-        ElementTree.SubElement(mark, f"{{{KML}}}name").text = one.title
-        ElementTree.SubElement(mark, f"{{{KML}}}description").text = one.sentence
+        ElementTree.SubElement(mark, f"{{{KML}}}name").text = plain(one.title)
+        ElementTree.SubElement(mark, f"{{{KML}}}description").text = plain(
+            one.sentence, LONGEST_TEXT
+        )
         line = ElementTree.SubElement(mark, f"{{{KML}}}LineString")
         ElementTree.SubElement(line, f"{{{KML}}}tessellate").text = "1"
         ElementTree.SubElement(line, f"{{{KML}}}coordinates").text = " ".join(
@@ -83,7 +87,11 @@ def geojson(tracks: Sequence[Track], note: str) -> bytes:
     features = [
         {
             "type": "Feature",
-            "properties": {"title": one.title, "sentence": one.sentence, **one.figures},
+            "properties": {
+                "title": plain(one.title),
+                "sentence": plain(one.sentence, LONGEST_TEXT),
+                **one.figures,
+            },
             "geometry": {
                 "type": "LineString",
                 "coordinates": [
@@ -94,7 +102,7 @@ def geojson(tracks: Sequence[Track], note: str) -> bytes:
         }
         for one in tracks
     ]
-    content = {"type": "FeatureCollection", "note": note, "features": features}
+    content = {"type": "FeatureCollection", "note": plain(note, LONGEST_TEXT), "features": features}
     return (json.dumps(content, indent=1, allow_nan=False, ensure_ascii=False) + "\n").encode()
 
 
