@@ -15,6 +15,8 @@ from noisemap.outputs.route_words import (
     SECONDS_OF_A_MINUTE,
     Told,
     asked_words,
+    fuel_method,
+    fuel_words,
     sentence,
     title_of,
     verdict_words,
@@ -25,7 +27,6 @@ from noisemap.routes.evaluate import Crossing
 from noisemap.storage import write_bytes, write_text
 
 FOLDER = "routes"
-LITRE_US_GAL = 3.785411784
 
 
 PAGE = """
@@ -49,7 +50,7 @@ HEADERS = (
     "route",
     "length",
     "time, min",
-    "fuel, estimate",
+    "fuel, estimate and range",
     "people reached",
     "people-weighted sound against the ordinary route, dB",
     "zones that bind",
@@ -83,6 +84,7 @@ def routes_json(told: Told) -> dict[str, Any]:
         "labels": answer.labels,
         "search_cut": answer.search_cut,
         "closed_links": answer.closed_links,
+        "unused_turns": answer.unused_turns,
         "roads_not_used_m": round(answer.left_out_m),
         "routes": [
             {**figures(told, number), "zones": [_zone_json(c) for c in one.route.crossings]}
@@ -104,8 +106,9 @@ def figures(told: Told, number: int) -> dict[str, Any]:
         "roads": [plain(name) for name, _ in route.roads],
         "length_m": round(route.length_m),
         "time_s": round(route.drive.duration_s),
-        "fuel_l": round(route.fuel_l, 1),
-        "traction_mj": round(route.traction_mj, 1),
+        "fuel_l": round(route.fuel.middle, 2),
+        "fuel_range_l": [round(route.fuel.low, 2), round(route.fuel.high, 2)],
+        "wheel_work_mj": {"all": round(route.work.total / 1e6, 2), **route.work.as_mj()},
         "people_reached": round(route.people_reached, 1),
         "reached_from_db": told.setting.level_db,
         "quieter_db": round(one.quieter_db, 2),
@@ -145,9 +148,6 @@ def comparison_rows(told: Told) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for number, one in enumerate(told.answer.alternatives, start=1):
         route = one.route
-        fuel = (
-            f"{route.fuel_l / LITRE_US_GAL:.1f} gal" if units == "us" else f"{route.fuel_l:.1f} L"
-        )
         limit = told.setting.planning_limit_c
         binding = [plain(crossing.zone.name) for crossing in route.crossings if crossing.silent]
         rows.append(
@@ -155,7 +155,7 @@ def comparison_rows(told: Told) -> list[tuple[str, ...]]:
                 str(number),
                 along_road(route.length_m, units),
                 f"{route.drive.duration_s / SECONDS_OF_A_MINUTE:.1f}",
-                fuel,
+                fuel_words(route.fuel, units),
                 people_shown(route.people_reached),
                 "ordinary" if one.ordinary else f"{-one.quieter_db:+.1f}",
                 ", ".join(dict.fromkeys(binding)) or "none",
@@ -177,6 +177,13 @@ def routes_table(told: Told) -> Table:
         "length [m]",
         "time [s]",
         "fuel, estimate [L]",
+        "fuel, least [L]",
+        "fuel, most [L]",
+        "energy at the wheels [MJ]",
+        "of it against air [MJ]",
+        "of it rolling [MJ]",
+        "of it lifting [MJ]",
+        "of it changes of speed [MJ]",
         f"people reached at {told.setting.level_db:g} dB or more",
         "quieter than the ordinary route by [dB]",
         "zones that bind [m]",
@@ -200,7 +207,11 @@ def routes_table(told: Told) -> Table:
                 ", ".join(plain(name) for name, _ in route.roads),
                 round(route.length_m),
                 round(route.drive.duration_s),
-                round(route.fuel_l, 1),
+                round(route.fuel.middle, 2),
+                round(route.fuel.low, 2),
+                round(route.fuel.high, 2),
+                round(route.work.total / 1e6, 2),
+                *route.work.as_mj().values(),
                 people_shown(route.people_reached),
                 round(one.quieter_db, 1),
                 round(route.zone_m),
@@ -231,8 +242,13 @@ def method_sentences(told: Told) -> tuple[str, ...]:
         f"Roads outside the study's truck classes are not used, since nothing is computed of their "
         f"noise: {along_road(answer.left_out_m, units)}. Known bans, heights and weights close a "
         f"road; links closed: {answer.closed_links:,}. What is not tagged is unknown, not allowed.",
-        "Fuel is a rough estimate from the energy at the wheels.",
+        fuel_method(),
     ]
+    if answer.unused_turns:
+        said.append(
+            "Turn restrictions of these roads that do not hang together, not used: "
+            f"{answer.unused_turns:,}."
+        )
     if answer.search_cut:
         said.append(
             "The search was cut before it was whole: further routes may exist that none of these "

@@ -10,8 +10,10 @@ from noisemap.outputs.route_words import (
     SECONDS_OF_A_MINUTE,
     Told,
     asked_words,
+    fuel_words,
     standing,
     title_of,
+    work_words,
 )
 from noisemap.outputs.wording import (
     BINDS_WORDS,
@@ -45,6 +47,8 @@ SHEET = """
 {% else %}<p>Nowhere within reach of a home.</p>{% endif %}
 <h2>Brakes, computed</h2>
 <ul>{% for text in brakes %}<li>{{ text }}</li>{% endfor %}</ul>
+<h2>For the planner</h2>
+<p>{{ planner }}</p>
 <h2>Not known of this route</h2>
 <ul>{% for text in unknown %}<li>{{ text }}</li>{% endfor %}</ul>
 """
@@ -76,6 +80,8 @@ def driver_sheet(told: Told, number: int) -> str:
                 for begin, end, share in route.heard
             ],
             "brakes": _brake_lines(route, setting.planning_limit_c, units),
+            "planner": f"Fuel, a calculated estimate: {fuel_words(route.fuel, units)}. "
+            f"{work_words(route.work)}.",
             "unknown": _unknown_lines(route, units),
         },
         invented=told.occasion.invented,

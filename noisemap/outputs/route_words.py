@@ -9,10 +9,13 @@ from noisemap.outputs.route_page import Occasion
 from noisemap.outputs.wording import along_road, both_temperatures, people_shown, plain
 from noisemap.routes.choices import clock
 from noisemap.routes.choose import Alternative, Answer
+from noisemap.routes.energy import Fuel, WheelWork, fuel_assumptions
 from noisemap.routes.evaluate import Route, Setting
 from noisemap.routes.network import Vehicle
+from noisemap.units import FOOT_M
 
 SECONDS_OF_A_MINUTE = 60.0
+LITRE_US_GAL = 3.785411784
 
 
 @dataclass(frozen=True)
@@ -95,6 +98,43 @@ def _more(count: int) -> str:
     return f", and to {count} more place{'s' if count > 1 else ''}"
 
 
+def fuel_words(estimate: Fuel, units: str) -> str:
+    """Fuel with its range in the reader's unit.
+
+    >>> fuel_words(Fuel(4.0, 3.5, 5.0), "metric")
+    '4.0 L (3.5 to 5.0)'
+    """
+    per, unit = (LITRE_US_GAL, "gal") if units == "us" else (1.0, "L")
+    low, middle, high = (amount / per for amount in (estimate.low, estimate.middle, estimate.high))
+    return f"{middle:.1f} {unit} ({low:.1f} to {high:.1f})"
+
+
+def work_words(work: WheelWork) -> str:
+    """Where the energy at the wheels goes."""
+    parts = (
+        (work.air, "against air"),
+        (work.rolling, "rolling"),
+        (work.lifting, "lifting the truck"),
+        (work.speeding, "changes of speed"),
+    )
+    shown = ", ".join(f"{joule / 1e6:.1f} {words}" for joule, words in parts)
+    return f"{work.total / 1e6:.1f} MJ at the wheels: {shown}; descents give nothing back"
+
+
+def fuel_method() -> str:
+    """How fuel is estimated."""
+    table = fuel_assumptions()
+    share, rate = table["efficiency"], table["not_pulling_l_h"]
+    return (
+        "Fuel is an estimate from the energy at the wheels against air, tyres, height and "
+        f"changes of speed, of which diesel delivers {share['value']:.0%} ({share['low']:.0%} to "
+        f"{share['high']:.0%}) and holds {table['energy_mj_l']['value']:g} MJ a litre, and "
+        f"{rate['value']:g} L/h ({rate['low']:g} to {rate['high']:g}) while the engine does not "
+        "pull: assumed figures. Descents give nothing back. Traffic, wind, weather and stops are "
+        "not in it."
+    )
+
+
 def verdict_words(told: Told) -> str:
     """The answer before the routes."""
     answer = told.answer
@@ -109,6 +149,15 @@ def verdict_words(told: Told) -> str:
     return f"{count} route{'s' if count > 1 else ''} of {answer.front} that no other beats."
 
 
+def height_words(metres: float, units: str) -> str:
+    """Height of a truck.
+
+    >>> height_words(4.115, "us"), height_words(4.115, "metric")
+    ('13.5 ft (4.12 m)', '4.12 m')
+    """
+    return f"{metres / FOOT_M:.1f} ft ({metres:.2f} m)" if units == "us" else f"{metres:.2f} m"
+
+
 def asked_words(told: Told) -> str:
     """What was asked for."""
     setting = told.setting
@@ -118,5 +167,6 @@ def asked_words(told: Told) -> str:
     return (
         f"From {plain(told.ends[0])} to {plain(told.ends[1])}, "
         f"{truck_words(setting.source.truck, told.units)}, exhaust "
-        f"{setting.source.exhaust.replace('_', ' ')}, {told.vehicle.height_m:.2f} m high, {when}."
+        f"{setting.source.exhaust.replace('_', ' ')}, "
+        f"{height_words(told.vehicle.height_m, told.units)} high, {when}."
     )

@@ -67,6 +67,7 @@ class Answer:
     search_cut: bool  # the search ended before it was whole
     closed_links: int
     left_out_m: float  # roads outside the study's truck classes, not used
+    unused_turns: int = 0  # turn restrictions that do not hang together
 
     @property
     def verdict(self) -> str:
@@ -127,7 +128,7 @@ def find_routes(
     fastest = fastest_arcs(net, costs.time_s, begin, end)
     if not fastest:
         cut = _cut(setting, reasons, start, target, known)
-        return Answer((), cut, 0, 0, False, closed, left_out)
+        return Answer((), cut, 0, 0, False, closed, left_out, net.unused_turns)
     limit = ratio * float(costs.time_s[fastest].sum())
     costs = _costs(setting, net, _binding(setting, limit))
     found = pareto_routes(
@@ -161,6 +162,7 @@ def find_routes(
         found.cut,
         closed,
         left_out,
+        net.unused_turns,
     )
 
 

@@ -1,4 +1,4 @@
-"""One route driven whole: time, fuel, brakes, homes, zones, and what is not known of it."""
+"""One route driven whole: time, energy, brakes, homes, zones, and what is not known of it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,8 @@ from noisemap.exposure.passes import OUTLET_HEIGHT_INDEX
 from noisemap.exposure.product import PassSound, pass_levels
 from noisemap.exposure.traffic import matching_roads
 from noisemap.routes.arcs import Pieces, arc_pieces, climb_speed, exhaust_energy
-from noisemap.routes.choices import HOUR_S, choice, clock_hours, steeper
+from noisemap.routes.choices import choice, clock_hours, steeper
+from noisemap.routes.energy import Fuel, WheelWork, drive_fuel, wheel_work
 from noisemap.routes.listening import Source, loud_spots, running_energy
 from noisemap.routes.network import Network
 from noisemap.scene.grades import is_coarse
@@ -80,8 +81,8 @@ class Route:
     local_m: float  # open only to trucks with a destination there
     steepest: float  # mean fall over the base, downhill [1]
     heard: tuple[tuple[float, float, float], ...]  # where its retarder is most heard
-    fuel_l: float
-    traction_mj: float
+    work: WheelWork
+    fuel: Fuel
 
     @property
     def length_m(self) -> float:
@@ -152,6 +153,7 @@ def evaluate(setting: Setting, net: Network, arcs: Sequence[int]) -> Route:
         levels.maximum[:, 0].astype(float), setting.scene.receivers, setting.scene.homes
     )
     x, y = _points(setting.scene, net, arcs)
+    work = wheel_work(usual, grade, one.truck, one.mass_kg)
     links = tuple(int(net.link[arc]) for arc in arcs)
     lengths = np.array([pieces.length[part].sum() for part in order])
     return Route(
@@ -178,18 +180,9 @@ def evaluate(setting: Setting, net: Network, arcs: Sequence[int]) -> Route:
         ),
         steepest=steepest(chainage, grade, native_cell),
         heard=loud_spots(chainage, _retarder_burden(setting, usual, pieces.stretch[at])),
-        fuel_l=fuel(usual),
-        traction_mj=usual.energy.traction / 1e6,
+        work=work,
+        fuel=drive_fuel(usual, work),
     )
-
-
-def fuel(driven: Drive) -> float:
-    """Fuel by the energy at the wheels and the time with the engine idling [L]."""
-    work = driven.energy.traction / (
-        choice("fuel", "efficiency") * 1e6 * choice("fuel", "energy_mj_l")
-    )
-    idle = float(driven.time_s[driven.need_w >= 0.0].sum())
-    return work + choice("fuel", "idle_l_h") * idle / HOUR_S
 
 
 def steepest(chainage: FloatArray, grade: FloatArray, native_cell: float) -> float:
