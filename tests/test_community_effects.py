@@ -108,6 +108,7 @@ def test_facade_difference_and_its_range():
     # FOUND: 15 dB slightly open (who-1999); medians 10, 16, 28 dB (locher-2018)
     assert indoor_level(70.0) == 55.0
     assert indoor_level([70.0], 28.0).tolist() == [42.0]
+    assert indoor_level(70.0, 10.0) == 60.0
     for wrong in (9.9, 28.1, np.nan):
         with pytest.raises(OutOfDomainError, match="10 to 28"):
             indoor_level(70.0, wrong)
@@ -246,3 +247,16 @@ def test_negative_spreads_and_counts_are_refused():
         expected_passes([80.0], 6.0, [-1.0], 70.0)
     with pytest.raises(OutOfDomainError, match="negative"):
         probability_of_a_pass(-0.1)
+    with pytest.raises(OutOfDomainError, match="spread"):
+        exceedance_probability([80.0, 80.0], [6.0, -1e-9], 70.0)
+    with pytest.raises(OutOfDomainError, match="negative"):
+        expected_passes([80.0], 6.0, [-1e-9], 70.0)
+
+
+def test_less_than_one_pass_is_a_number_of_passes():
+    assert expected_passes([90.0, 60.0], 0.0, [0.25, 0.5], 75.0) == 0.25
+    assert expected_passes([90.0], 0.0, [0.0], 75.0) == 0.0
+    # without spread a pass exceeds a level or does not; the level itself is not exceeded
+    assert exceedance_probability([75.0, 75.001], 0.0, 75.0).tolist() == [0.0, 1.0]
+    both = expected_passes([[90.0, 60.0], [90.0, 90.0]], 0.0, [[0.25, 0.5]], 75.0, axis=0)
+    assert both.tolist() == [0.5, 0.5]

@@ -177,3 +177,52 @@ def test_homes_in_silence_stand_below_all_bands():
     for lowest, highest in ((46, 75), (75, 75)):
         with pytest.raises(OutOfDomainError, match="multiples of 5"):
             people_by_band([60.0], [1.0], lowest, highest)
+
+
+def test_a_band_holds_homes_at_its_lower_bound_exactly():
+    level = [44.999, 45.0, 49.999, 50.0, 74.999, 75.0, 90.0]
+    found = people_by_band(level, [1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0], 45, 75)
+    assert found == {
+        "below 45": 1.0, "45-49": 6.0, "50-54": 8.0, "55-59": 0.0, "60-64": 0.0, "65-69": 0.0,
+        "70-74": 16.0, "75 and over": 96.0,
+    }  # fmt: skip
+    assert people_by_band([55.0], [3.0], 55, 60) == {
+        "below 55": 0.0, "55-59": 3.0, "60 and over": 0.0,
+    }  # fmt: skip
+    for lowest, highest in ((45, 76), (75, 45)):
+        with pytest.raises(OutOfDomainError, match="multiples of 5"):
+            people_by_band([60.0], [1.0], lowest, highest)
+
+
+def test_a_night_may_last_the_whole_day_and_an_evening_is_no_night():
+    energy = np.full(24, 1e6)
+    assert night_level(energy, Periods(frozenset(range(24)))) == pytest.approx(60.0)
+    assert day_night_level(energy, Periods(frozenset(range(24)))) == pytest.approx(70.0)
+    evening = Periods(frozenset(), frozenset(range(24)))
+    assert day_evening_night_level(energy, evening) == pytest.approx(65.0)
+    assert day_night_level(energy, evening) == pytest.approx(60.0)
+    for wrong in (
+        {"evening": frozenset({24})},
+        {"own": (("school", frozenset({8, 24})),)},
+    ):
+        with pytest.raises(OutOfDomainError, match="0 to 23"):
+            Periods(night=frozenset({0}), **wrong)
+
+
+def test_an_hour_named_twice_counts_once_and_rows_stand_apart():
+    energy = np.full((2, 24), 1e4)
+    energy[0, 3], energy[1, 4] = 3e6, 3e6
+    level = equivalent_level(energy, [3, 3, 5])
+    np.testing.assert_allclose(level, 10 * np.log10([(3e6 + 1e4) / 2, 1e4]))
+    loudest, hour = worst_hour(energy)
+    np.testing.assert_allclose(loudest, 10 * np.log10(3e6))
+    assert hour.tolist() == [3, 4]
+    assert int(worst_hour(np.full(24, 7.0))[1]) == 0
+
+
+@pytest.mark.parametrize("least", [-1.0, -0.5, -1e-9])
+def test_the_least_negative_energy_is_refused(least):
+    energy = np.ones(24)
+    energy[23] = least
+    with pytest.raises(OutOfDomainError, match="negative"):
+        equivalent_level(energy)

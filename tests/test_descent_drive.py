@@ -522,3 +522,22 @@ def test_a_stop_at_a_change_of_grade_reckons_with_the_steeper_side():
     assert steep / flat == pytest.approx(1.0 + 9.80665 * np.sin(np.arctan(0.07)) / 3.0)
     assert found.stop_c[2] == pytest.approx(steep)
     assert found.stop_c[3] == pytest.approx(flat)
+
+
+def test_power_of_each_kind_of_retarder_beyond_friction():
+    for kind, own in (
+        ("exhaust_throttle", lambda found: throttle_power(found.engine_speed_rpm, TRUCK)
+         - friction_power(found.engine_speed_rpm, TRUCK)),
+        ("driveline", lambda found: driveline_power(found.speed_ms, TRUCK)),
+        ("compression_release", lambda found: retarding_power(found.engine_speed_rpm, 6, TRUCK)
+         - friction_power(found.engine_speed_rpm, TRUCK)),
+    ):  # fmt: skip
+        found = descend(36_000.0, 18.0, retarder_kind=kind, habit="high")
+        full = np.maximum(own(found), 0.0)
+        rest = np.maximum(found.need_w - friction_power(found.engine_speed_rpm, TRUCK), 0.0)
+        np.testing.assert_allclose(found.retarder_w, np.minimum(rest, full), rtol=1e-9, atol=1e-6)
+        np.testing.assert_allclose(
+            found.retarder_share * full, found.retarder_w, rtol=1e-9, atol=1e-6
+        )
+        np.testing.assert_allclose(found.brake_w, rest - found.retarder_w, rtol=1e-9, atol=1e-6)
+        assert found.retarder_w.max() > 1e4

@@ -12,11 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.integrate import quad, solve_ivp
 
+from noisemap.data_tables import toml_table
 from noisemap.descent.brake_temperature import (
     PRESETS,
     Conditions,
     HeatSink,
     IronSink,
+    cross_flow_transfer,
     hard_limit_c,
     heat_map,
     heat_model,
@@ -392,3 +394,70 @@ def test_conditions_refuse_what_cannot_be():
     assert Conditions().ambient_c == pytest.approx(celsius(90.0), abs=1e-4)
     assert Conditions.degraded().entry_c == pytest.approx(celsius(200.0), abs=1e-4)
     assert hard_limit_c() == celsius(500.0)
+
+
+@pytest.mark.parametrize("name", ["entry_c", "ambient_c"])
+def test_temperatures_lie_between_absolute_zero_and_2000(name):
+    for wrong in (-273.15, 2000.0):
+        with pytest.raises(OutOfDomainError, match=name):
+            Conditions(**{name: wrong})
+    for right in (-273.14, 1999.99):
+        assert getattr(Conditions(**{name: right}), name) == right
+    with pytest.raises(OutOfDomainError, match="brakes out"):
+        Conditions(brakes_out_share=-1e-9)
+    assert Conditions(brakes_out_share=0.0).brakes_out_share == 0.0
+    assert Conditions(brakes_out_share=0.999).brakes_out_share == 0.999
+
+
+def test_worn_brakes_are_never_cooler_at_the_entry_than_sound_ones():
+    warm = Conditions.degraded().entry_c
+    assert Conditions.degraded(entry_c=warm - 1.0).entry_c == warm
+    assert Conditions.degraded(entry_c=warm + 1.0).entry_c == pytest.approx(warm + 1.0)
+    assert Conditions.degraded(ambient_c=3.0).ambient_c == 3.0
+    assert Conditions.degraded().brakes_out_share == 0.2
+
+
+@pytest.mark.parametrize(
+    ("speed", "factor", "exponent"), [(1.0, 0.193, 0.618), (20.0, 0.027, 0.805)]
+)
+def test_cross_flow_on_both_sides_of_its_change(speed, factor, exponent):
+    air = {
+        name: entry["value"]
+        for name, entry in toml_table("noisemap.descent", "presets.toml")["air_film"].items()
+    }
+    warmth = (273.15 + 60.0) / 273.15
+    reynolds = speed * 0.42 / (air["viscosity_m2_s"] * warmth ** air["viscosity_exponent"])
+    assert (reynolds < 40_000.0) == (factor == 0.193)
+    nusselt = factor * reynolds**exponent * air["prandtl"] ** (1.0 / 3.0)
+    conductivity = air["conductivity_w_mk"] * warmth ** air["conductivity_exponent"]
+    assert cross_flow_transfer(speed, 0.42, 60.0) == pytest.approx(nusselt * conductivity / 0.42)
+
+
+def test_iron_cools_by_the_better_of_two_flows_and_by_radiation():
+    iron = IronSink(600.0, 450.0, 0.4, 8.0, 0.42, 0.8, 7.0)
+    black = 0.8 * 5.670374419e-8 * (573.15**4 - 293.15**4) / 280.0
+    still = iron.cooling(0.0, 300.0, 20.0)
+    assert still == pytest.approx(8.0 * (7.0 + black), rel=1e-12)
+    forced = cross_flow_transfer(10.0, 0.42, 160.0)  # the air at the wheels, half the speed
+    assert forced > 7.0
+    assert iron.cooling(20.0, 300.0, 20.0) == pytest.approx(8.0 * (forced + black), rel=1e-12)
+    assert float(iron.heat_capacity(100.0)) == pytest.approx(600.0 * 490.0)
+
+
+def test_iron_advances_by_steps_of_five_seconds():
+    iron = IronSink(600.0, 450.0, 0.4, 8.0, 0.42, 0.8, 7.0)
+    whole = iron.march(90.0, 20.0, np.array([2e6]), np.array([20.0]), np.array([30.0]))
+    cut = iron.march(90.0, 20.0, np.full(6, 2e6), np.full(6, 20.0), np.full(6, 5.0))
+    assert whole[-1] == cut[-1]
+    halved = iron.march(90.0, 20.0, np.full(2, 2e6), np.full(2, 20.0), np.array([3.5, 3.5]))
+    seven = iron.march(90.0, 20.0, np.array([2e6]), np.array([20.0]), np.array([7.0]))
+    assert seven[-1] == halved[-1]
+
+
+def test_length_to_the_limit_at_its_ends():
+    sink = HeatSink(4e5, 200.0, 5.0)
+    equilibrium = 20.0 + 1e5 / (200.0 + 5.0 * 10.0)
+    lengths = length_to_limit(10.0, 1e5, sink, 90.0, [80.0, 90.0, equilibrium], 20.0)
+    assert lengths.tolist() == [0.0, 0.0, np.inf]
+    half = float(length_to_limit(10.0, 1e5, sink, 90.0, 0.5 * (90.0 + equilibrium), 20.0))
+    assert half == pytest.approx(10.0 * 4e5 / 250.0 * np.log(2.0))

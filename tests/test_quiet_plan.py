@@ -12,6 +12,7 @@ import pytest
 
 from noisemap.descent.brake_temperature import Conditions
 from noisemap.descent.drive import drive
+from noisemap.descent.forces import air_force, rolling_force
 from noisemap.descent.gearbox import Gearbox
 from noisemap.descent.quiet_moves import (
     Listening,
@@ -22,7 +23,13 @@ from noisemap.descent.quiet_moves import (
     speed_levels,
 )
 from noisemap.descent.quiet_plan import QuietPlan, Worth, best_plan, quiet_plan, switching_cost
-from noisemap.descent.quiet_step import Profile, Rig, follow, rig
+from noisemap.descent.quiet_step import Profile, Rig, follow, retard, rig, step
+from noisemap.descent.retarder import (
+    driveline_power,
+    friction_power,
+    retarding_power,
+    throttle_power,
+)
 from noisemap.descent.truck import packaged_truck
 from noisemap.errors import OutOfDomainError
 
@@ -375,3 +382,136 @@ def test_other_retarders_and_what_is_refused() -> None:
         quiet_plan(profile, rig(TRUCK, 3e4), heard, Worth(1.0), class_k=0.0)
     with pytest.raises(OutOfDomainError, match="grade"):
         replace(profile, grade=np.full(200, -0.6))
+
+
+# --- pieces of the planner on their own ------------------------------------------------
+
+
+ROAD = Profile(
+    np.array([0.0, 100.0, 200.0]),
+    np.array([-0.05, -0.06]),
+    np.full(2, 20.0),
+    np.ones(2, bool),
+    np.full(3, 260.0),
+)
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"chainage_m": np.array([0.0, 100.0])}, "chainage_m"),
+        ({"chainage_m": np.array([0.0, 100.0, 100.0])}, "chainage_m"),
+        ({"chainage_m": np.array([0.0, 100.0, 99.0])}, "chainage_m"),
+        ({"grade": np.array([-0.05, -0.5001])}, "grade"),
+        ({"grade": np.array([-0.05, 0.5001])}, "grade"),
+        ({"grade": np.array([-0.05, np.nan])}, "grade"),
+        ({"cap_ms": np.array([20.0, 0.0])}, "cap_ms"),
+        ({"cap_ms": np.full(3, 20.0)}, "cap_ms"),
+        ({"retarder_allowed": np.ones(3, bool)}, "retarder_allowed"),
+        ({"limit_c": np.full(2, 260.0)}, "limit_c"),
+        ({"limit_c": np.array([260.0, np.nan, 260.0])}, "limit_c"),
+    ],
+)
+def test_roads_that_cannot_be_are_refused(changes: dict[str, np.ndarray], words: str) -> None:
+    with pytest.raises(OutOfDomainError, match=words):
+        replace(ROAD, **changes)  # type: ignore[arg-type]
+
+
+def test_a_road_has_a_piece_and_may_be_as_steep_as_a_half() -> None:
+    none = np.zeros(0)
+    with pytest.raises(OutOfDomainError, match="chainage_m"):
+        Profile(np.zeros(1), none, none, none.astype(bool), np.full(1, 260.0))
+    steep = replace(ROAD, grade=np.array([-0.5, 0.5]), cap_ms=np.array([0.001, 0.5]))
+    np.testing.assert_allclose(steep.length_m, 100.0 * np.sqrt(1.25))
+
+
+def test_a_rig_names_its_stages_and_bounds_its_mass() -> None:
+    assert rig(TRUCK, 3e4, "compression_release").stages == (0, 2, 4, 6)
+    assert rig(TRUCK, 3e4, "driveline").stages == (0, 0)
+    assert rig(TRUCK, 3e4, "exhaust_throttle").stages == (0, 0)
+    assert rig(TRUCK, 3e4, "none").stages == (0,)
+    assert (rig(TRUCK, 1e3).mass_kg, rig(TRUCK, 2e5).mass_kg) == (1e3, 2e5)
+    for mass in (999.0, 200_001.0, math.nan):
+        with pytest.raises(OutOfDomainError, match="mass"):
+            rig(TRUCK, mass)
+    with pytest.raises(OutOfDomainError, match="parachute"):
+        rig(TRUCK, 3e4, "parachute")  # type: ignore[arg-type]
+
+
+def test_power_of_the_retarder_beyond_friction() -> None:
+    rpm, speed = np.array([600.0, 899.0, 1500.0, 2100.0]), np.array([5.0, 7.0, 12.0, 20.0])
+    friction = friction_power(rpm, TRUCK)
+    switch = rig(TRUCK, 3e4, "compression_release")
+    assert switch.available_w(rpm, speed, 0).tolist() == [0.0] * 4
+    for stage, cylinders in ((1, 2), (2, 4), (3, 6)):
+        found = switch.available_w(rpm, speed, stage)
+        assert found[:2].tolist() == [0.0, 0.0]  # it releases below 900 rpm
+        np.testing.assert_allclose(
+            found[2:], (retarding_power(rpm, cylinders, TRUCK) - friction)[2:]
+        )
+        assert (found[2:] > 1e3).all()
+    throttle = rig(TRUCK, 3e4, "exhaust_throttle").available_w(rpm, speed, 1)
+    np.testing.assert_allclose(throttle, np.maximum(throttle_power(rpm, TRUCK) - friction, 0.0))
+    driveline = rig(TRUCK, 3e4, "driveline")
+    np.testing.assert_allclose(driveline.available_w(rpm, speed, 1), driveline_power(speed, TRUCK))
+    assert driveline.available_w(rpm[:, None], speed, 0).tolist() == [[0.0] * 4] * 4
+
+
+def test_balance_of_a_piece_and_share_of_the_retarder() -> None:
+    one = rig(TRUCK, 3e4)
+    length, gear = np.array([120.0, 120.0, 120.0]), np.full(3, 8)
+    grade = np.array([-0.08, -0.06, 0.02])
+    v1, v2 = np.array([15.0, 13.0, 14.0]), np.array([13.0, 15.0, 14.0])
+    found = step(length, grade, v1, v2, gear, one)
+    np.testing.assert_allclose(found.time, 120.0 / 14.0)
+    np.testing.assert_allclose(found.kinetic, 0.5 * 3e4 * np.array([56.0, -56.0, 0.0]))
+    weight = 3e4 * 9.80665 * np.sin(np.arctan(-grade))
+    drag = rolling_force(3e4, -grade, TRUCK.rolling_resistance) + air_force(
+        np.full(3, 14.0), TRUCK.drag_area_m2
+    )
+    need = (weight - drag) * 14.0 + found.kinetic * 14.0 / 120.0
+    np.testing.assert_allclose(found.need, need)
+    np.testing.assert_allclose(found.rest, np.maximum(need - found.friction, 0.0))
+    assert found.rest[0] > 0.0 == found.rest[2]
+    full = one.available_w(found.rpm, found.speed, 3)
+    share, power = retard(found, one, 3)
+    np.testing.assert_allclose(share, np.minimum(found.rest / full, 1.0))
+    np.testing.assert_allclose(power, share * full)
+    half = 0.5 * share
+    np.testing.assert_allclose(retard(found, one, 3, half)[0], half)
+
+
+def test_a_burden_lies_between_its_nodes_and_is_held_beyond_them() -> None:
+    one = rig(TRUCK, 3e4)
+    heard = Listening(
+        np.array([5.0, 10.0, 30.0]),
+        np.tile([1.0, 2.0, 10.0], (6, 1)),
+        np.array([900.0, 1500.0, 2100.0]),
+        np.zeros((6, 3, 3)),
+    )
+    # m/s and burden a second: below, at, between, and beyond the nodes
+    rates = {3.0: 1.0, 5.0: 1.0, 7.5: 1.5, 10.0: 2.0, 15.0: 4.0, 30.0: 10.0}
+    for speed, rate in rates.items():
+        flat = drive(np.arange(7) * 50.0, [0.0] * 6, speed, TRUCK, 3e4)
+        np.testing.assert_allclose(drive_burden(heard, flat, one), rate * flat.time_s)
+    loud = replace(
+        heard,
+        running=np.zeros((6, 3)),
+        braking=np.tile(np.array([[0.0, 0, 1], [0, 0, 4], [0, 0, 6]]), (6, 1, 1)),
+    )
+    fall = drive(np.arange(7) * 50.0, [-0.08] * 6, 11.0, TRUCK, 3e4, habit="high")
+    assert (fall.braking_cylinders == 6).all()
+    rate = np.interp(fall.engine_speed_rpm, [900.0, 1500.0, 2100.0], [1.0, 4.0, 6.0])
+    np.testing.assert_allclose(
+        drive_burden(loud, fall, one), fall.retarder_share * rate * fall.time_s
+    )
+
+
+def test_a_plan_counts_its_changes_and_onsets() -> None:
+    best = plan(190.0, 36287.0, 10.0)[0]
+    assert best is not None
+    by_block = [0, *best.stage[best.first[:-1]].tolist()]
+    pairs = list(itertools.pairwise(by_block))
+    assert best.changes == sum(before != after for before, after in pairs)
+    assert best.onsets == sum(before == 0 < after for before, after in pairs)
+    assert best.onsets >= 1
