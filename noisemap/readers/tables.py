@@ -7,7 +7,7 @@ import csv
 import io
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,6 +21,8 @@ from noisemap.readers.paths import plain_file
 FloatArray = npt.NDArray[np.float64]
 
 LARGEST_BYTES = 200_000_000
+MOST_ROWS = 2_000_000
+LONGEST_LINE = 1_000_000
 DELIMITERS = (",", ";", "\t", "|")
 
 _DECIMAL_COMMA = re.compile(r"^[+-]?\d+,\d+$")
@@ -222,7 +224,7 @@ def read_table(
     if "\0" in text:
         raise BadDataError(f"{path.name}: holds zero bytes; save it as CSV UTF-8")
     delimiter = _delimiter(text.split("\n", 1)[0])
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    reader = csv.reader(_lines(path.name, text), delimiter=delimiter, strict=True)
     rows: list[tuple[str, ...]] = []
     lines: list[int] = []
     try:
@@ -230,6 +232,8 @@ def read_table(
             if any(cell.strip() for cell in row):
                 rows.append(tuple(row))
                 lines.append(reader.line_num)
+            if len(rows) > MOST_ROWS:
+                raise BadDataError(f"{path.name}: more than {MOST_ROWS:,} rows; split it")
     except csv.Error as error:
         raise BadDataError(f"{path.name}:{reader.line_num}: not a CSV row ({error})") from error
     if len(rows) < 2:
@@ -250,6 +254,16 @@ def read_table(
     return TextTable(path.name, header, tuple(rows[1:]), tuple(lines[1:]), decimal, said)
 
 
+def _lines(name: str, text: str) -> Iterator[str]:
+    """Lines of a text, none of them longer than a row may be."""
+    for line in io.StringIO(text, newline=""):
+        if len(line) > LONGEST_LINE:
+            raise BadDataError(
+                f"{name}: a line has more than {LONGEST_LINE:,} characters; save it as CSV UTF-8"
+            )
+        yield line
+
+
 def known_encoding(name: str) -> str:
     """Name of a text encoding as the standard library spells it.
 
@@ -263,7 +277,7 @@ def known_encoding(name: str) -> str:
     """
     try:
         found = codecs.lookup(name)
-    except LookupError as error:
+    except (LookupError, ValueError) as error:
         raise BadDataError(
             f"encoding: {name!r} is not allowed (allowed: utf-8, latin-1, cp1252, utf-16, ...)"
         ) from error
@@ -281,16 +295,15 @@ def _decoded(path: Path, encoding: str | None) -> tuple[str, tuple[str, ...]]:
     name = "utf-8-sig" if encoding is None else known_encoding(encoding)
     try:
         return content.decode("utf-8-sig" if name == "utf-8" else name), said
-    except UnicodeDecodeError as error:
+    except UnicodeError as error:
         cure = (
             'save it as CSV UTF-8, or name its encoding in the study, e.g. encoding = "latin-1"'
             if encoding is None
             else "name another encoding, or save it as CSV UTF-8"
         )
         shown = "UTF-8" if encoding is None else encoding
-        raise BadDataError(
-            f"{path.name}: not {shown} text (byte {error.start:,}); {cure}"
-        ) from error
+        place = f" (byte {error.start:,})" if isinstance(error, UnicodeDecodeError) else ""
+        raise BadDataError(f"{path.name}: not {shown} text{place}; {cure}") from error
 
 
 def _delimiter(header: str) -> str:

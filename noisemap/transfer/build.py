@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from noisemap.errors import BusyError, StudyError
+from noisemap.errors import BadDataError, BusyError, StudyError
 from noisemap.execution.tasks import HERE, Execution
 from noisemap.propagation.kernel import Surface, pairs_within
 from noisemap.propagation.reflection import reflection_coefficient
@@ -133,7 +133,14 @@ def build_store(
         "heights_m": list(SOURCE_HEIGHTS),
     }
     write_json(filled.place / MANIFEST, manifest)
-    return read_store(filled.place)
+    store = read_store(filled.place)
+    numbers = store.stretch
+    known = len(scene.stretches.x)
+    if store.receivers != len(receivers) or not ((numbers >= 0) & (numbers < known)).all():
+        raise BadDataError(
+            f"{filled.place}: not the paths of this study; remove the folder and run again"
+        )
+    return store
 
 
 def fill_store(

@@ -16,6 +16,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from noisemap.bands import N_BANDS
+from noisemap.errors import BadDataError
 from noisemap.storage import atomic_path, is_own_file, sha256_file, write_json
 
 FORMAT = 2
@@ -32,6 +34,19 @@ ARRAYS = (
     "grazing",
     "twin",
 )
+
+SHAPES: Mapping[str, tuple[type, tuple[int | None, ...]]] = {
+    "count": (np.int64, ()),
+    "stretch": (np.int32, ()),
+    "attenuation": (np.int16, (None, N_BANDS)),
+    "cmet": (np.float32, (None,)),
+    "distance": (np.float32, ()),
+    "nearest": (np.float32, ()),
+    "flags": (np.uint8, ()),
+    "grazing": (np.float32, (None,)),
+    "twin": (np.float32, (None,)),
+}
+"""Kind of number of each array, and its axes beyond the paths; None stands for the heights."""
 
 BEYOND_1000_M, HIGH_PATH, NEAR_GRAZING, FILLED_TERRAIN = 1, 2, 4, 8
 INSIDE_BUILDING, FOLIAGE_COUNTED, MINIMUM_DISTANCE = 16, 32, 64
@@ -144,10 +159,9 @@ def read_store(folder: Path) -> TransferStore:
     parts: dict[str, list[npt.NDArray[Any]]] = {name: [] for name in ARRAYS}
     for tile in range(manifest["tiles"]):
         for name in ARRAYS:
-            parts[name].append(
-                np.load(folder / tile_array(tile, name), mmap_mode="r", allow_pickle=False)
-            )
+            parts[name].append(_array(folder / tile_array(tile, name)))
     whole = {name: np.concatenate(blocks) for name, blocks in parts.items()}
+    _require_shapes(folder, whole, len(manifest["heights_m"]))
     pointer = np.concatenate([[0], np.cumsum(whole["count"], dtype=np.int64)])
     return TransferStore(
         heights=tuple(manifest["heights_m"]),
@@ -161,6 +175,29 @@ def read_store(folder: Path) -> TransferStore:
         grazing=whole["grazing"],
         twin=whole["twin"],
     )
+
+
+def _array(path: Path) -> npt.NDArray[Any]:
+    """One array of a tile; never an object that would run when it is read."""
+    try:
+        found = np.load(path, mmap_mode="r", allow_pickle=False)
+    except (ValueError, EOFError) as error:
+        raise BadDataError(
+            f"{path}: holds no plain numbers; remove the folder and run again"
+        ) from error
+    return np.asarray(found)
+
+
+def _require_shapes(folder: Path, whole: Mapping[str, npt.NDArray[Any]], heights: int) -> None:
+    """Nothing, when every array has a row a path and the kind of numbers that we write."""
+    paths = int(whole["count"].sum()) if whole["count"].dtype == np.int64 else -1
+    for name, (kind, tail) in SHAPES.items():
+        rows = whole[name].shape[:1] if name == "count" else (paths,)
+        wanted = (*rows, *(heights if size is None else size for size in tail))
+        if whole[name].dtype != kind or whole[name].shape != wanted:
+            raise BadDataError(
+                f"{folder}: {name} is not what a run writes; remove the folder and run again"
+            )
 
 
 def encode(t: npt.NDArray[np.float32]) -> npt.NDArray[np.int16]:
