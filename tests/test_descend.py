@@ -184,7 +184,11 @@ def test_no_plan_is_a_verdict(place: Scene, store: TransferStore) -> None:
     words = sentence(result, "us")
     assert "no descent was found" in words
     assert "over the planning limit" in words
-    shown = json.loads(json.dumps(descents_json(place, [result]), allow_nan=False))
+    shown = json.loads(
+        json.dumps(
+            descents_json(place, [result], Occasion("made-up", "metric", True)), allow_nan=False
+        )
+    )
     assert shown["trucks"][0]["verdict"] == "no plan within the limits"
     assert [way["driving"] for way in shown["trucks"][0]["passes"]] == [
         "ordinary driver",
@@ -226,7 +230,8 @@ def test_sheets_say_what_they_must_and_nothing_more(
     wild = replace(place, roads=(road,))
     zone = Zone("<i>=zone</i>", "hill", 1800.0, 2200.0, binds="compression_release")
     results = [found(wild, store, zones=(zone,), terms=replace(TERMS, allow_hotter_k=40.0))]
-    files = write_descents(tmp_path, wild, results, Occasion("<b>study</b>", "us", True))
+    study = Occasion("<b>study</b>", "us", True, ("Every level is changed by <b>+3</b> dB",))
+    files = write_descents(tmp_path, wild, results, study)
     names = {file.name for file in files}
     assert {"analysis.html", "driver.html", "descents.json"} <= names
     driver = (tmp_path / "descents/hill/driver.html").read_text()
@@ -236,6 +241,7 @@ def test_sheets_say_what_they_must_and_nothing_more(
         assert "<i>" not in page
         assert "The driver&#39;s judgement and the law come first" in page
         assert "invented" in page
+        assert "Every level is changed by &lt;b&gt;+3&lt;/b&gt; dB" in page
         assert not re.search(r"\b(un)?safe\b", page.replace("unsafe-inline", ""), re.I)
     assert not re.search(r"mph|km/h|(?<!compression-)\brelease\b", driver)
     assert "To be read before departure" in driver
@@ -246,7 +252,7 @@ def test_sheets_say_what_they_must_and_nothing_more(
     table = next(file for file in files if file.suffix == ".csv").read_text().splitlines()
     assert "not driving advice" in table[0]
     assert len(table) == 1 + 100 * len(results[0].passes)
-    assert "Calculation input" in descents_text(wild, results, "metric")
+    assert "Calculation input" in descents_text(wild, results, replace(study, units="metric"))
 
 
 def test_what_is_not_in_the_study_is_refused() -> None:

@@ -110,13 +110,16 @@ def test_fleet_sums_and_ranks(tmp_path: Path) -> None:
     assert "3 trips driven, 1 without a route" in words
     spared = 100.0 * 10.0 * 75.0 * 10.0 / fleet.total
     assert f"spare {spared:.0f} %" in words
-    plain = fleet_json(fleet)
+    study = Occasion("town", "us", True, ("Every level: +3 dB",))
+    plain = fleet_json(fleet, study)
+    assert plain["notes"] == ["Every level: +3 dB"]
     assert plain["no_route"] == [{"trip": "lost", "cut": "a low bridge"}]
     assert sum(row["share_pct"] for row in plain["places"]) == pytest.approx(100.0, abs=0.1)
-    write_fleet(tmp_path, fleet, Occasion("town", "us", True), ())
+    write_fleet(tmp_path, fleet, study, ())
     page = (tmp_path / "fleet/fleet.html").read_text()
     assert "<b>many" not in page
     assert "&lt;b&gt;many" in page
+    assert "Every level: +3 dB" in page
     rows = list(csv.reader((tmp_path / "fleet/trips.csv").read_text().splitlines()))
     assert rows[1][0] == "'=few"
     assert rows[4][7] == "a low bridge"

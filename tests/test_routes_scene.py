@@ -17,6 +17,7 @@ from click.testing import CliRunner
 from noisemap.cli.route import route_command
 from noisemap.descent.quiet_step import rig
 from noisemap.errors import UsageError
+from noisemap.outputs.route_map import apart, route_map
 from noisemap.outputs.route_page import Occasion
 from noisemap.outputs.route_sheets import (
     method_sentences,
@@ -324,7 +325,9 @@ def test_noise_that_moves_is_named(place: Scene, store: TransferStore) -> None:
 def told(place: Scene, ask: Setting, answer: Answer) -> Told:
     moved = tuple(() for _ in answer.alternatives)
     ends = ("=cmd|' /C calc'!A0", "<script>alert(1)</script>")
-    return Told(Occasion("made-up", "us", True), ask, TRUCK, answer, ends, moved)
+    return Told(
+        Occasion("made-up", "us", True, ("Every level: +3 dB",)), ask, TRUCK, answer, ends, moved
+    )
 
 
 def test_files_are_whole_and_hold_no_markup(
@@ -350,12 +353,15 @@ def test_files_are_whole_and_hold_no_markup(
         assert "<script" not in page
         assert "<b>Short" not in page
         assert "<i>zone" not in page
+        assert "Every level: +3 dB" in page
         assert "The driver&#39;s judgement and the law come first" in page
         assert not re.search(r"\b(un)?safe\b", page.replace("unsafe-inline", ""), re.I)
     sheet = (folder / "driver-1.html").read_text()
     assert not re.search(r"mph|km/h|(?<!compression-)\brelease\b", sheet)
     assert "unknown, to be checked" in sheet
     assert "within the planning limit" in sheet
+    assert json.loads((folder / "routes.json").read_text())["notes"] == ["Every level: +3 dB"]
+    assert "Every level: +3 dB" in routes_text(said)
     track = ElementTree.parse(folder / "routes.gpx").getroot()
     points = track.findall(f".//{{{GPX}}}trkpt")
     assert len(track.findall(f"{{{GPX}}}trk")) == 2
@@ -368,6 +374,26 @@ def test_files_are_whole_and_hold_no_markup(
     assert len(rows) == 3
     assert not any(cell.startswith("=") for row in rows for cell in row)
     assert rows[1][1] == "'=Long"
+
+
+def test_numbers_stand_where_the_routes_lie_apart(place: Scene, store: TransferStore) -> None:
+    """Both roads meet at their ends; they are furthest apart in the middle of the bend."""
+    routes = [
+        one.route for one in find_routes(setting(place, store), TRUCK, START, END).alternatives
+    ]
+    for route, at in zip(routes, apart(routes), strict=True):
+        assert route.x[at] == pytest.approx(1000.0, abs=100.0)
+    assert apart(routes[:1]) == [len(routes[0].x) // 2]
+    towns = (
+        NamedPlace("Hamlet <b>", "hamlet", 1010.0, 20.0),
+        NamedPlace("Town", "town", 1000.0, 20.0),
+        NamedPlace("Far", "city", 9e5, 20.0),
+    )
+    named = replace(place, places=towns)
+    drawing = route_map(named, [("one", route) for route in routes], (), "metric")
+    assert ">Town<" in drawing
+    assert "Hamlet" not in drawing
+    assert "Far" not in drawing
 
 
 def test_no_route_is_an_answer(place: Scene, store: TransferStore, tmp_path: Path) -> None:

@@ -122,9 +122,10 @@ def place_words(found: QuietDescent, scene: Scene, units: str) -> str:
     )
 
 
-def descents_text(scene: Scene, descents: Sequence[QuietDescent], units: str) -> str:
+def descents_text(scene: Scene, descents: Sequence[QuietDescent], study: Occasion) -> str:
     """The answers on one screen."""
-    lines = [ANALYST + ".", place_words(descents[0], scene, units)]
+    units = study.units
+    lines = [ANALYST + ".", *study.notes, place_words(descents[0], scene, units)]
     for found in descents:
         lines += ["", sentence(found, units)]
         for zone in found.zones:
@@ -132,11 +133,14 @@ def descents_text(scene: Scene, descents: Sequence[QuietDescent], units: str) ->
     return "\n".join(lines)
 
 
-def descents_json(scene: Scene, descents: Sequence[QuietDescent]) -> dict[str, Any]:
+def descents_json(
+    scene: Scene, descents: Sequence[QuietDescent], study: Occasion
+) -> dict[str, Any]:
     """The answers as plain data."""
     first = descents[0]
     return {
         "heading": ANALYST,
+        "notes": list(study.notes),
         "road": scene.roads[first.trip.road].road_id,
         "direction": first.trip.direction,
         "trucks": [_truck_json(scene, found) for found in descents],
@@ -309,10 +313,10 @@ def write_descents(
             "trucks": trucks,
             "method": method_sentences(first, units),
         },
-        invented=study.invented,
-        notices=scene.attribution,
+        study,
+        scene.attribution,
     )
-    data = {"study": study.name, **descents_json(scene, descents)}
+    data = {"study": study.name, **descents_json(scene, descents, study)}
     for name, text in (
         ("analysis.html", analysis),
         ("driver.html", descent_sheet(scene, descents, study)),

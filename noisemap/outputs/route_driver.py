@@ -137,8 +137,8 @@ def descent_sheet(scene: Scene, descents: Sequence[QuietDescent], study: Occasio
             ],
             "brakes": _brake_rows(descents, units),
         },
-        invented=study.invented,
-        notices=scene.attribution,
+        study,
+        scene.attribution,
     )
 
 
@@ -197,7 +197,16 @@ def _peak_words(peak_c: float, limit_c: float, units: str) -> str:
 
 def margin_words(peak_c: float, limit_c: float, units: str) -> str:
     """Room between the hottest brakes and the planning limit, in words."""
+    return f"{room_words(peak_c, limit_c, units)} the planning limit"
+
+
+def room_words(peak_c: float, limit_c: float, units: str) -> str:
+    """That room for a column which names the limit.
+
+    >>> room_words(170.0, 190.0, "metric"), room_words(200.0, 190.0, "us")
+    ('20 °C within', '18 °F over')
+    """
     room = limit_c - peak_c
     shown = abs(room) * (9.0 / 5.0 if units == "us" else 1.0)
     side = "within" if room >= 0.0 else "over"
-    return f"{shown:.0f} {'°F' if units == 'us' else '°C'} {side} the planning limit"
+    return f"{shown:.0f} {'°F' if units == 'us' else '°C'} {side}"

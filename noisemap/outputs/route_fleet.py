@@ -127,12 +127,13 @@ def places_table(result: FleetResult) -> Table:
     )
 
 
-def fleet_json(result: FleetResult) -> dict[str, Any]:
+def fleet_json(result: FleetResult, study: Occasion) -> dict[str, Any]:
     """The answer as plain data."""
     whole = result.total if result.total > 0.0 else 1.0
     return {
         "verdict": verdict_words(result),
         "caution": PLANNING_ONLY,
+        "notes": list(study.notes),
         "moves": [
             {
                 "trip": one.trip.name,
@@ -172,10 +173,10 @@ def write_fleet(
             ],
             "method": METHOD,
         },
-        invented=study.invented,
-        notices=notices,
+        study,
+        notices,
     )
-    data = {"study": study.name, **fleet_json(result)}
+    data = {"study": study.name, **fleet_json(result, study)}
     written = []
     for name, content in (
         ("fleet.html", text),

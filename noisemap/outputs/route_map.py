@@ -22,6 +22,7 @@ FloatArray = npt.NDArray[np.float64]
 COLOURS = ("#0b5fa5", "#b0552b", "#3a7d44", "#7a4fa0", "#8a6d00")
 DASHES = ("", "14 6", "4 5", "18 5 4 5", "9 9")
 STEEP = 0.04
+KINDS = {"city": 0, "town": 1, "village": 2, "suburb": 3, "hamlet": 4}
 WIDTH = 1000.0
 MARGIN = 0.06
 
@@ -54,8 +55,10 @@ def route_map(
         for first, last in runs(-route.grade >= STEEP):
             frame.line(root, points[first : last + 1], "#1b1b1b", 7.5, opacity=0.55)
         _title(frame.line(root, points, colour, 4.0, dash=dash), title)
-    for number, (_, route) in enumerate(routes):
-        _label(root, frame, route, number)
+    _places(root, frame, scene)
+    shown = [route for _, route in routes]
+    for number, (route, at) in enumerate(zip(shown, apart(shown), strict=True)):
+        _label(root, frame, float(route.x[at]), float(route.y[at]), number)
     if routes:
         _ends(root, frame, routes[0][1])
     _scale(root, frame, units)
@@ -124,11 +127,25 @@ def _homes(root: ElementTree.Element, frame: _Frame, scene: Scene) -> None:
         )
 
 
-def _label(root: ElementTree.Element, frame: _Frame, route: Route, number: int) -> None:
-    """The route's number where the routes are likely to lie apart."""
-    share = (0.5, 0.42, 0.58, 0.36, 0.64)[number % 5]
-    at = int(np.searchsorted(route.chainage_m, share * route.length_m))
-    spot = frame.place(np.array([[route.x[at], route.y[at]]]))[0]
+def apart(routes: Sequence[Route]) -> list[int]:
+    """Point of each route that lies furthest from all the others; its middle if alone."""
+    from scipy.spatial import cKDTree
+
+    points = [np.column_stack([route.x, route.y]) for route in routes]
+    spots = []
+    for number, own in enumerate(points):
+        others = [one for place, one in enumerate(points) if place != number]
+        if others:
+            away = cKDTree(np.concatenate(others)).query(own)[0]
+        else:
+            away = -np.abs(np.arange(len(own)) - len(own) // 2)
+        spots.append(int(np.argmax(away)))
+    return spots
+
+
+def _label(root: ElementTree.Element, frame: _Frame, x: float, y: float, number: int) -> None:
+    """The route's number at a point."""
+    spot = frame.place(np.array([[x, y]]))[0]
     ElementTree.SubElement(
         root,
         "circle",
@@ -144,7 +161,27 @@ def _label(root: ElementTree.Element, frame: _Frame, route: Route, number: int) 
     _text(root, float(spot[0]), float(spot[1]) + 5.5, str(number + 1), 16, "middle")
 
 
-def _text(root: ElementTree.Element, x: float, y: float, text: str, size: int, anchor: str) -> None:
+def _places(root: ElementTree.Element, frame: _Frame, scene: Scene) -> None:
+    """Names of towns and villages, the larger kinds first, none over another."""
+    taken: list[tuple[float, float]] = []
+    for one in sorted(scene.places, key=lambda place: KINDS.get(place.kind, len(KINDS))):
+        x, y = frame.place(np.array([[one.x, one.y]]))[0].tolist()
+        inside = 40.0 < x < WIDTH - 40.0 and 20.0 < y < frame.height - 30.0
+        if inside and all(abs(x - a) > 110.0 or abs(y - b) > 20.0 for a, b in taken):
+            taken.append((x, y))
+            _text(root, x, y, plain(one.name, 30), 14, "middle", halo=True)
+
+
+def _text(
+    root: ElementTree.Element,
+    x: float,
+    y: float,
+    text: str,
+    size: int,
+    anchor: str,
+    *,
+    halo: bool = False,
+) -> None:
     style = {
         "x": f"{x:.1f}",
         "y": f"{y:.1f}",
@@ -153,6 +190,8 @@ def _text(root: ElementTree.Element, x: float, y: float, text: str, size: int, a
         "text-anchor": anchor,
         "fill": "#1b1b1b",
     }
+    if halo:
+        style |= {"stroke": "#fbfbf8", "stroke-width": "3", "paint-order": "stroke"}
     ElementTree.SubElement(root, "text", style).text = text
 
 

@@ -47,7 +47,8 @@ h1{font-size:13pt}h2{font-size:10pt;margin:.45em 0 .1em;break-after:avoid}
 p,ul,table{margin:.15em 0}th,td{padding:.05rem .3rem}.small{font-size:7.6pt}
 tr{break-inside:avoid}}
 </style></head><body>
-{{ content }}
+{% for text in notes %}<p class="head">{{ text }}</p>
+{% endfor %}{{ content }}
 <h2>Read with care</h2>
 <ul class="small">{% for text in cautions %}<li>{{ text }}</li>{% endfor %}</ul>
 {% for text in notices %}<p class="small">{{ text }}</p>{% endfor %}
@@ -62,6 +63,7 @@ class Occasion:
     name: str
     units: str  # "us" or "metric"
     invented: bool
+    notes: tuple[str, ...] = ()  # what changes every figure, such as a calibration
 
 
 def cautions(invented: bool) -> tuple[str, ...]:
@@ -83,8 +85,7 @@ def page(
     title: str,
     template: str,
     content: Mapping[str, Any],
-    *,
-    invented: bool,
+    study: Occasion,
     notices: tuple[str, ...] = (),
 ) -> str:
     """A page that needs nothing else; every text in it is escaped."""
@@ -96,7 +97,8 @@ def page(
     return environment.from_string(FRAME).render(
         title=title,
         content=Markup(inner),
-        cautions=cautions(invented),
+        cautions=cautions(study.invented),
+        notes=study.notes,
         notices=notices,
     )
 

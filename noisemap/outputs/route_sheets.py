@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from noisemap.outputs.route_driver import margin_words
+from noisemap.outputs.route_driver import room_words
 from noisemap.outputs.route_map import route_map
 from noisemap.outputs.route_page import PLANNING_ONLY, page
 from noisemap.outputs.route_tracks import geojson, gpx, kml, track
@@ -36,7 +36,7 @@ PAGE = """
 <p><b>{{ verdict }}</b></p>
 {% if drawing %}{{ drawing }}
 <p class="small">Amber: zones. Dark: downhill parts of 4 % and more. Dots: homes, larger with more \
-people. Grey: other roads.</p>
+people. Grey: other roads. Each number stands where its route is furthest from the others.</p>
 <ol>{% for text in sentences %}<li>{{ text }}</li>{% endfor %}</ol>
 <div class="wide"><table>
 <tr>{% for cell in headers %}<th>{{ cell }}</th>{% endfor %}</tr>
@@ -64,7 +64,7 @@ HEADERS = (
 
 def routes_text(told: Told) -> str:
     """The answer on one screen."""
-    lines = [PLANNING_ONLY, asked_words(told), verdict_words(told)]
+    lines = [PLANNING_ONLY, *told.occasion.notes, asked_words(told), verdict_words(told)]
     lines += [sentence(told, number) for number in range(1, len(told.answer.alternatives) + 1)]
     return "\n".join(lines)
 
@@ -76,6 +76,7 @@ def routes_json(told: Told) -> dict[str, Any]:
         "verdict": answer.verdict,
         "cut": answer.cut,
         "caution": PLANNING_ONLY,
+        "notes": list(told.occasion.notes),
         "from": told.ends[0],
         "to": told.ends[1],
         "truck": told.setting.source.truck.name,
@@ -160,9 +161,9 @@ def comparison_rows(told: Told) -> list[tuple[str, ...]]:
                 "ordinary" if one.ordinary else f"{-one.quieter_db:+.1f}",
                 ", ".join(dict.fromkeys(binding)) or "none",
                 both_temperatures(route.drive.peak_c, units),
-                margin_words(route.drive.peak_c, limit, units),
-                margin_words(route.degraded_peak_c, limit, units),
-                margin_words(route.steeper_peak_c, limit, units),
+                room_words(route.drive.peak_c, limit, units),
+                room_words(route.degraded_peak_c, limit, units),
+                room_words(route.steeper_peak_c, limit, units),
                 f"{100.0 * route.steepest:.1f} %",
             )
         )
@@ -274,7 +275,7 @@ def write_routes(folder: Path, told: Told) -> list[Path]:
         )
         for number, one in enumerate(told.answer.alternatives, start=1)
     ]
-    note = " ".join((PLANNING_ONLY, *scene.attribution))
+    note = " ".join((PLANNING_ONLY, *told.occasion.notes, *scene.attribution))
     data = {"study": told.occasion.name, **routes_json(told)}
     plain_data = json.dumps(data, indent=2, sort_keys=True, allow_nan=False) + "\n"
     contents: list[tuple[str, bytes]] = [
@@ -319,6 +320,6 @@ def overview(told: Told) -> str:
             "rows": comparison_rows(told),
             "method": method_sentences(told),
         },
-        invented=told.occasion.invented,
-        notices=scene.attribution,
+        told.occasion,
+        scene.attribution,
     )

@@ -84,8 +84,8 @@ def driver_sheet(told: Told, number: int) -> str:
             f"{work_words(route.work)}.",
             "unknown": _unknown_lines(route, units),
         },
-        invented=told.occasion.invented,
-        notices=setting.scene.attribution,
+        told.occasion,
+        setting.scene.attribution,
     )
 
 

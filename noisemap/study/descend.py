@@ -25,6 +25,7 @@ from noisemap.scene.roads import find_road
 from noisemap.states import ExhaustState, Zone
 from noisemap.storage import FolderLock
 from noisemap.study.compute import air_of
+from noisemap.study.findings import calibration_note
 from noisemap.study.prepare import Prepared, prepare, results_folder
 from noisemap.study.progress import Reporter
 from noisemap.study.run import STORE_FOLDER, read_scene
@@ -70,13 +71,13 @@ class DescendResult:
     @property
     def summary(self) -> str:
         """The answer on one screen, and where the files are."""
-        text = descents_text(self.place.scene, self.descents, self.place.prepared.study.units)
+        text = descents_text(self.place.scene, self.descents, occasion(self.place.prepared))
         names = ", ".join(str(file.relative_to(self.folder)) for file in self.files)
         return f"{text}\nWritten to {self.folder}: {names}"
 
     def as_json(self) -> dict[str, Any]:
         """The answer as plain data."""
-        found = descents_json(self.place.scene, self.descents)
+        found = descents_json(self.place.scene, self.descents, occasion(self.place.prepared))
         return {
             "study": self.place.prepared.study.study.name,
             "folder": str(self.folder),
@@ -168,7 +169,8 @@ def descend_study(
 def occasion(prepared: Prepared) -> Occasion:
     """The study as the sheets name it."""
     study = prepared.study
-    return Occasion(study.study.name, study.units, study.study.invented)
+    notes = tuple(calibration_note(prepared))
+    return Occasion(study.study.name, study.units, study.study.invented, notes)
 
 
 def study_terms(prepared: Prepared, wish: Wish) -> Terms:

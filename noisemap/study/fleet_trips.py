@@ -10,6 +10,7 @@ from typing import Any, get_args
 
 from noisemap.errors import BadDataError, UsageError
 from noisemap.outputs.route_fleet import fleet_json, verdict_words, write_fleet
+from noisemap.outputs.route_page import Occasion
 from noisemap.readers.tables import read_table
 from noisemap.routes.choose import Answer, find_routes, places_of_homes, usable_links
 from noisemap.routes.fleet import FleetResult, FleetTrip, hour_weights, trip_result
@@ -32,17 +33,19 @@ class FleetTripsResult:
     folder: Path
     files: tuple[Path, ...]
     result: FleetResult
+    study: Occasion
 
     @property
     def summary(self) -> str:
         """The answer on one screen, and where the files are."""
         names = ", ".join(str(file.relative_to(self.folder)) for file in self.files)
-        return f"{verdict_words(self.result)}\nWritten to {self.folder}: {names}"
+        said = "\n".join((*self.study.notes, verdict_words(self.result)))
+        return f"{said}\nWritten to {self.folder}: {names}"
 
     def as_json(self) -> dict[str, Any]:
         """The answer as plain data."""
         files = [str(file.relative_to(self.folder)) for file in self.files]
-        return {"folder": str(self.folder), "files": files, **fleet_json(self.result)}
+        return {"folder": str(self.folder), "files": files, **fleet_json(self.result, self.study)}
 
 
 def read_trips(path: Path, truck: str) -> tuple[FleetTrip, ...]:
@@ -119,8 +122,9 @@ def fleet_trips_study(
             reporter.advance(number, len(trips))
         result = FleetResult(tuple(found))
         reporter.stage("writing the fleet's tables")
-        files = write_fleet(folder, result, occasion(prepared), place.scene.attribution)
-    return FleetTripsResult(folder, tuple(files), result)
+        study = occasion(prepared)
+        files = write_fleet(folder, result, study, place.scene.attribution)
+    return FleetTripsResult(folder, tuple(files), result, study)
 
 
 class _Answers:
