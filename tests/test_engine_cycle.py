@@ -11,6 +11,7 @@ from scipy.integrate import solve_ivp
 
 from noisemap.errors import OutOfDomainError
 from noisemap.source.engine_cycle import (
+    NO_VALVE,
     closed_cycle_bound,
     cylinder_volume,
     flow_area,
@@ -20,7 +21,15 @@ from noisemap.source.engine_cycle import (
     wall_heat_transfer,
 )
 from noisemap.source.engine_family import packaged_engine
-from noisemap.source.engine_kernel import Gas
+from noisemap.source.engine_kernel import (
+    Gas,
+    Sources,
+    _cylinder_rates,
+    _exchange,
+    _port_sources,
+    _port_state,
+    _wall_heat,
+)
 from noisemap.source.orifice import blowdown_pressure, critical_ratio, flow_function, mass_flow
 
 FOLDER = Path(__file__).parent / "verification" / "gas"
@@ -187,3 +196,104 @@ def test_upper_bound_of_the_closed_cycle(bar: float, kilowatts: tuple[int, ...])
 
 def test_friction_of_the_largest_engine() -> None:
     assert float(friction_power(ENGINE, 2100.0)) * 1e-3 == pytest.approx(53.0, abs=0.5)
+
+
+SPEED = 2.0 * np.pi * 30.0  # 1800 rpm [rad/s]
+CAPACITY = 1.35 * 287.05 / 0.35
+
+
+def test_wall_heat_takes_the_mean_piston_speed_and_the_area_of_heads_and_liner() -> None:
+    bore, crank = ENGINE.geometry.bore, ENGINE.geometry.crank
+    stroke, volume = 2.0 * crank, 1.1e-3
+    piston_speed = 2.0 * stroke * 30.0
+    area = 2.0 * 0.25 * np.pi * bore**2 + np.pi * bore * volume / (0.25 * np.pi * bore**2)
+    transfer = wall_heat_transfer(volume, 12e5, 620.0, piston_speed)
+    sources = Sources(2e5, 320.0, 420.0, 1.5)
+    found = _wall_heat(volume, 12e5, 620.0, SPEED, ENGINE.geometry, sources)
+    assert found == pytest.approx(1.5 * transfer * area * (420.0 - 620.0), rel=1e-12)
+    none = sources._replace(heat_factor=0.0)
+    assert _wall_heat(volume, 12e5, 620.0, SPEED, ENGINE.geometry, none) == 0.0
+
+
+def test_a_valve_carries_the_enthalpy_of_the_side_it_flows_from() -> None:
+    for here, there, source_k in ((4e5, 1e5, 700.0), (1e5, 4e5, 500.0), (2e5, 2e5, 700.0)):
+        flow, heat = _exchange(1e-4, here, 700.0, there, 500.0, GAS)
+        expected = mass_flow(1e-4, here, source_k, there, gamma=1.35, gas_constant=287.05)
+        assert flow == pytest.approx(float(expected), rel=1e-12)
+        assert np.sign(flow) == np.sign(here - there)
+        assert heat == pytest.approx(flow * CAPACITY * source_k, rel=1e-12)
+
+
+def cylinder(angle: float, outlet_pa: float, **parts: object) -> np.ndarray:
+    """What a cylinder of 8 bar and 600 K gives at an angle."""
+    volume = float(cylinder_volume(angle, ENGINE.geometry))
+    valves = {"brake": NO_VALVE, "exhaust": NO_VALVE, "intake": NO_VALVE, **parts}
+    engine = (ENGINE.geometry, valves["brake"], valves["exhaust"], valves["intake"], 0.83)
+    out = np.zeros(9)
+    _cylinder_rates(
+        angle, SPEED, 8e5 * volume / (287.05 * 600.0), 8e5 * volume / 0.35, 1.0, outlet_pa, 450.0,
+        engine, Sources(2e5, 320.0, 420.0, 0.0), GAS, out,
+    )  # fmt: skip
+    return out
+
+
+def test_a_closed_cylinder_works_only_on_its_piston() -> None:
+    out = cylinder(-40.0, 1e5)
+    step = 1e-3
+    ahead, behind = (float(cylinder_volume(-40.0 + s, ENGINE.geometry)) for s in (step, -step))
+    work = 8e5 * (ahead - behind) / np.radians(2.0 * step) * SPEED
+    assert out[5] == pytest.approx(8e5)
+    assert out[6] == pytest.approx(work, rel=1e-6)
+    assert out[1] == pytest.approx(-work, rel=1e-6)
+    assert out[[0, 2, 3, 4, 7, 8]].tolist() == [0.0] * 6
+
+
+@pytest.mark.parametrize("outlet_pa", [1e5, 6e5])
+def test_an_open_cylinder_feeds_its_port_and_a_choked_jet(outlet_pa: float) -> None:
+    angle = 0.5 * (ENGINE.brake.full + ENGINE.brake.hold_ends)
+    area = float(flow_area(valve_lift(angle, ENGINE.brake), ENGINE.brake, 0.83))
+    flow = float(mass_flow(area, 8e5, 600.0, outlet_pa, gamma=1.35, gas_constant=287.05))
+    out = cylinder(angle, outlet_pa, brake=ENGINE.brake)
+    heat = flow * CAPACITY * 600.0
+    assert out[[0, 2, 3, 4]] == pytest.approx([-flow, flow, heat, 0.0], rel=1e-9)
+    assert out[1] == pytest.approx(-heat - out[6], rel=1e-9)
+    choked = outlet_pa / 8e5 < critical_ratio(1.35)
+    jet = flow * 1.35 * 287.05 * 600.0 / 2.35 if choked else 0.0
+    assert out[8] == pytest.approx(jet, rel=1e-9)
+    # a second valve of the same area takes the other half of the flow
+    both = cylinder(angle, outlet_pa, brake=ENGINE.brake, exhaust=ENGINE.brake)
+    assert both[2] == pytest.approx(2.0 * flow, rel=1e-9)
+    assert both[8] == pytest.approx(jet, rel=1e-9)
+    # the same valve on the intake blows back, with the heat of the cylinder
+    back = cylinder(angle, outlet_pa, intake=ENGINE.brake)
+    lost = float(mass_flow(area, 8e5, 600.0, 2e5, gamma=1.35, gas_constant=287.05))
+    assert back[[0, 4]] == pytest.approx([-lost, -lost], rel=1e-9)
+    assert back[1] == pytest.approx(-lost * CAPACITY * 600.0 - back[6], rel=1e-9)
+    assert back[[2, 8]].tolist() == [0.0, 0.0]
+
+
+def test_a_port_meets_the_gas_at_its_mouth() -> None:
+    weights = np.array([0.25, 0.75])
+    w = np.zeros((3, 8))
+    w[:, 3] = 0.8, 100.0, 1.6e5
+    w[:, 4] = 1.2, -50.0, 2.0e5
+    total = w[2, 3:5] / (287.05 * w[0, 3:5]) + 0.5 * w[1, 3:5] ** 2 / CAPACITY
+    p, t, rho = _port_state(w, weights, 3, CAPACITY, 287.05)
+    assert p == pytest.approx(1.9e5, rel=1e-14)
+    assert rho == pytest.approx(1.1, rel=1e-14)
+    assert t == pytest.approx((0.2 * total[0] + 0.9 * total[1]) / 1.1, rel=1e-14)
+
+    rate, heat = np.zeros_like(w), 0.3 * CAPACITY * 700.0
+    _port_sources(rate, w, weights, 3, 0.3, heat, rho, CAPACITY, 287.05, 2e-4)
+    np.testing.assert_allclose(rate[0, 3:5] * 2e-4, 0.3 * weights)
+    np.testing.assert_allclose(rate[2, 3:5] * 2e-4, heat * weights)
+    assert not rate[1].any()
+
+    rate, drawn = np.zeros_like(w), -0.3
+    _port_sources(rate, w, weights, 3, drawn, drawn * CAPACITY * t, rho, CAPACITY, 287.05, 2e-4)
+    taken = drawn * weights * w[0, 3:5] / 1.1
+    np.testing.assert_allclose(rate[0, 3:5] * 2e-4, taken)
+    np.testing.assert_allclose(rate[1, 3:5] * 2e-4, taken * w[1, 3:5])
+    np.testing.assert_allclose(rate[2, 3:5] * 2e-4, taken * CAPACITY * total)
+    assert rate[0].sum() * 2e-4 == pytest.approx(drawn)
+    assert rate[2].sum() * 2e-4 == pytest.approx(drawn * CAPACITY * t)

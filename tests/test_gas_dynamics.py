@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from noisemap.data_tables import toml_table
 from noisemap.errors import OutOfDomainError
 from noisemap.source import engine_simulation
 from noisemap.source.engine_cycle import closed_cycle_bound, friction_power
@@ -18,7 +19,19 @@ from noisemap.source.engine_simulation import Draw, EngineRun, port_weights, sim
 from noisemap.source.exhaust_states import Exhaust, pipe_flow, run_lines, third_levels
 from noisemap.source.four_pole import HotGas, convected_load, outlet_transfer, pipe_matrix
 from noisemap.source.gas_dynamics import outlet_load, pipe_response, running_wave
-from noisemap.source.gas_kernel import _nozzle_end
+from noisemap.source.gas_kernel import (
+    _advance,
+    _closed_ghosts,
+    _end_state,
+    _fluxes,
+    _half_slopes,
+    _inlet_end,
+    _nozzle_end,
+    _open_end,
+    _open_ghosts,
+    _pipe_rates,
+    _rates,
+)
 from noisemap.source.muffler import outlet_impedance
 from noisemap.source.orifice import mass_flow
 from noisemap.source.radiation import a_weighting, line_power, octave_level
@@ -318,3 +331,191 @@ def test_an_engine_speed_in_the_way_of_the_draw() -> None:
     slow = simulate(ENGINE, 2100.0, 6, Draw(4.5, 0.95), cell_m=0.05, boost_pa=2e5)
     assert slow.engine_speed_rpm == pytest.approx(1995.0)
     assert run_lines(slow, ENGINE).frequency[0] == pytest.approx(1995.0 / 120)
+
+
+# The parts of the scheme on their own ----------------------------------------------------
+
+
+def uniform(cells: int, rho: float, u: float, p: float) -> np.ndarray:
+    """Density, velocity and pressure, the same in every cell."""
+    return np.repeat(np.array([[rho], [u], [p]]), cells + 4, axis=1)
+
+
+@pytest.mark.parametrize("u", [-900.0, -60.0, 0.0, 60.0, 900.0])
+def test_a_uniform_flow_has_its_own_flux(u: float) -> None:
+    w, flux = uniform(4, 0.8, u, 1.4e5), np.zeros((3, 5))
+    _fluxes(w, np.zeros_like(w), flux, 1.37)
+    total = 1.4e5 * 1.37 / 0.37 + 0.5 * 0.8 * u**2
+    expected = np.array([0.8 * u, 0.8 * u**2 + 1.4e5, u * total])
+    np.testing.assert_allclose(flux, np.repeat(expected[:, None], 5, axis=1), rtol=1e-12, atol=1e-6)
+
+
+@pytest.mark.parametrize("u", [-60.0, 0.0, 60.0])
+def test_a_contact_is_carried_from_where_the_flow_comes(u: float) -> None:
+    w, flux = uniform(4, 0.5, u, 1.2e5), np.zeros((3, 5))
+    w[0, 4:] = 1.1
+    _fluxes(w, np.zeros_like(w), flux, 1.37)
+    rho = 0.5 if u >= 0.0 else 1.1
+    total = 1.2e5 * 1.37 / 0.37 + 0.5 * rho * u**2
+    expected = [rho * u, rho * u**2 + 1.2e5, u * total]
+    np.testing.assert_allclose(flux[:, 2], expected, rtol=1e-12, atol=1e-6)
+
+
+def test_slopes_are_the_harmonic_ones_and_none_at_a_peak() -> None:
+    w, slopes = np.zeros((3, 7)), np.full((3, 7), np.nan)
+    w[:] = [0.0, 1.0, 4.0, 3.0, 2.0, 2.0, 5.0]
+    w[2] *= -1.0
+    _half_slopes(w, slopes)
+    half = np.array([0.75, 0.0, -0.5, 0.0, 0.0])
+    np.testing.assert_allclose(slopes[:, 1:-1], [half, half, -half])
+
+
+@pytest.mark.parametrize("u", [-80.0, 80.0])
+def test_walls_slow_and_heat_the_flow(u: float) -> None:
+    w, rate = uniform(3, 0.7, u, 1.3e5), np.zeros((3, 7))
+    flux = np.array([[1.0, 3.0, 6.0, 10.0], [5.0, 4.0, 2.0, -1.0], [9.0, 9.0, 8.0, 0.0]])
+    _rates(w, flux, rate, 0.5, 0.1, 0.004, 450.0, 1.37, 287.05)
+    capacity = 1.37 * 287.05 / 0.37
+    shear = 2.0 * 0.004 * 0.7 * 80.0 / 0.1
+    total_k = 1.3e5 / (287.05 * 0.7) + 0.5 * u**2 / capacity
+    np.testing.assert_allclose(rate[0, 2:-2], [-4.0, -6.0, -8.0])
+    np.testing.assert_allclose(rate[1, 2:-2], np.array([2.0, 4.0, 6.0]) - shear * u)
+    heat = shear * capacity * (450.0 - total_k)
+    np.testing.assert_allclose(rate[2, 2:-2], np.array([0.0, 2.0, 16.0]) + heat)
+
+
+def test_ghosts_mirror_at_a_wall_and_go_on_at_an_end() -> None:
+    w = np.arange(1.0, 25.0).reshape(3, 8) + 20.0
+    inner = w[:, 2:-2].copy()
+    _closed_ghosts(w)
+    np.testing.assert_array_equal(w[0, :2], inner[0, 1::-1])
+    np.testing.assert_array_equal(w[1, :2], -inner[1, 1::-1])
+    np.testing.assert_array_equal(w[2, :2], inner[2, 1::-1])
+    for left in (True, False):
+        _open_ghosts(w, left)
+    np.testing.assert_allclose(np.diff(w), 1.0)
+    assert _end_state(w, True) == pytest.approx(tuple(inner[:, 0] - 0.5))
+    assert _end_state(w, False) == pytest.approx(tuple(inner[:, -1] + 0.5))
+    for row in (0, 2):
+        steep = w.copy()
+        steep[row, 2], steep[row, -3] = 100.0 * w[row, 2], 0.01 * w[row, -3]
+        for left in (True, False):
+            _open_ghosts(steep, left)
+        np.testing.assert_array_equal(steep[:, :2], steep[:, [2, 2]])
+        np.testing.assert_array_equal(steep[:, -2:], steep[:, [-3, -3]])
+
+
+def test_two_stages_are_the_second_order_of_an_exponential() -> None:
+    q, before = np.ones((3, 6)), np.zeros((3, 6))
+    for first in (True, False):
+        _advance(q, before, -q, 0.1, first)
+    np.testing.assert_allclose(q[:, 2:-2], 1.0 - 0.1 + 0.5 * 0.1**2, rtol=1e-15)
+    assert (q[:, [0, 1, -2, -1]] == 1.0).all()
+
+
+@pytest.mark.parametrize("mass", [-0.05, 0.0, 0.3])
+def test_a_fed_end_takes_the_mass_and_the_heat_it_is_given(mass: float) -> None:
+    area, gamma = 0.012, 1.37
+    inner = (0.7, 40.0, 1.3e5)
+    enthalpy = mass * gamma * 287.05 / (gamma - 1.0) * 700.0
+    rho, u, p = _inlet_end(inner, area, mass, enthalpy, gamma)
+    assert rho * u * area == pytest.approx(mass, abs=1e-9)
+    sound = np.sqrt(gamma * 1.3e5 / 0.7)
+    z = (p / 1.3e5) ** (0.5 * (gamma - 1.0) / gamma)
+    assert u - 40.0 == pytest.approx(2.0 * sound / (gamma - 1.0) * (z - 1.0), abs=1e-6)
+    if mass > 0.0:
+        total = gamma / (gamma - 1.0) * p / rho + 0.5 * u**2
+        assert mass * total == pytest.approx(enthalpy, rel=1e-9)
+    else:
+        assert rho == pytest.approx(0.7 * (p / 1.3e5) ** (1.0 / gamma))
+
+
+@pytest.mark.parametrize("resistance", [0.0, 180.0])
+@pytest.mark.parametrize("u_i", [-90.0, 60.0])
+def test_an_open_end_keeps_the_wave_and_the_load(u_i: float, resistance: float) -> None:
+    outside = np.array([101325.0, 293.0, resistance, 0.02])
+    gamma, gas, carried = 1.37, 287.05, 15.0
+    rho, u, p = _open_end((0.7, u_i, 1.02e5), carried, outside, gamma, gas)
+    assert p - 101325.0 == pytest.approx(resistance * (u - carried), abs=1e-6)
+    sound = np.sqrt(gamma * 1.02e5 / 0.7)
+    z = (p / 1.02e5) ** (0.5 * (gamma - 1.0) / gamma)
+    assert u == pytest.approx(u_i - 2.0 * sound / (gamma - 1.0) * (z - 1.0), abs=1e-8)
+    isentropic = 0.7 * (p / 1.02e5) ** (1.0 / gamma)
+    assert rho == pytest.approx(isentropic if u > 0.0 else p / (gas * 293.0))
+
+
+def test_an_open_end_is_choked_and_lets_a_fast_flow_pass() -> None:
+    outside = np.array([101325.0, 293.0, 0.0, 0.02])
+    fast = (0.7, 700.0, 1.0e5)
+    assert _open_end(fast, 0.0, outside, 1.37, 287.05) == fast
+    rho, u, p = _open_end((2.0, 300.0, 5.0e5), 0.0, outside, 1.37, 287.05)
+    sound = np.sqrt(1.37 * 5.0e5 / 2.0)
+    assert u == pytest.approx(np.sqrt(1.37 * p / rho))
+    assert u + 2.0 * u / 0.37 == pytest.approx(300.0 + 2.0 * sound / 0.37)
+    assert rho == pytest.approx(2.0 * (p / 5.0e5) ** (1.0 / 1.37))
+    assert p > 101325.0
+
+
+def test_rates_of_a_pipe_join_its_two_ends() -> None:
+    gamma, gas, area = 1.37, 287.05, 0.012
+    w = uniform(8, 0.7, 40.0, 1.05e5)
+    slopes, flux, rate = np.zeros_like(w), np.zeros((3, 9)), np.zeros_like(w)
+    duct = np.array([0.1, area, 0.125, 0.0, 300.0])
+    outside = np.array([101325.0, 293.0, 180.0, 0.02])
+    feed = np.array([0.5, 0.5 * gamma * gas / (gamma - 1.0) * 650.0])
+    p_in, u_e, m_e, load_rate = _pipe_rates(
+        w, slopes, flux, rate, 15.0, feed, duct, outside, gamma, gas
+    )
+    rho, u, p = _inlet_end((0.7, 40.0, 1.05e5), area, feed[0], feed[1], gamma)
+    assert p_in == pytest.approx(p)
+    np.testing.assert_allclose(flux[:, 0], [feed[0] / area, rho * u**2 + p, feed[1] / area])
+    rho_e, found_u, p_e = _open_end((0.7, 40.0, 1.05e5), 15.0, outside, gamma, gas)
+    assert (u_e, m_e) == pytest.approx((found_u, rho_e * found_u))
+    total = gamma / (gamma - 1.0) * p_e + 0.5 * rho_e * u_e**2
+    np.testing.assert_allclose(flux[:, -1], [m_e, m_e * u_e + p_e, u_e * total])
+    assert load_rate == pytest.approx(180.0 / 0.02 * (u_e - 15.0))
+    # gas drawn in brings the heat of the air outside
+    w = uniform(8, 0.7, -90.0, 1.0e5)
+    _, u_e, m_e, _ = _pipe_rates(w, slopes, flux, rate, 15.0, feed, duct, outside, gamma, gas)
+    assert u_e < 0.0
+    assert flux[2, -1] == pytest.approx(m_e * gamma * gas / (gamma - 1.0) * 293.0)
+
+
+def test_a_response_needs_the_pipe_flushed_twice() -> None:
+    flow, density = np.full(400, 0.5), outlet_load(0.1)[0] / (GAS.constant * 400.0)
+    filling = density * 0.25 * np.pi * 0.1**2 * 1.0
+
+    def response(flushed: float) -> None:
+        pipe_response(
+            flow, flushed * filling / (4 * 0.5), total_temperature_k=400.0, length_m=1.0,
+            diameter_m=0.1, cell_m=0.1, gas=GAS, cycles=4,
+        )  # fmt: skip
+
+    response(2.001)
+    with pytest.raises(OutOfDomainError, match=r"1\.99 times"):
+        response(1.99)
+
+
+def test_finer_cells_begin_as_the_coarse_ones_stood() -> None:
+    coarse, fine = np.zeros((3, 9)), np.zeros((3, 14))
+    coarse[:, 2:-2] = (np.arange(5) + 0.5) / 5.0 * np.array([[1.0], [2.0], [-3.0]]) + 4.0
+    engine_simulation._transfer(coarse, fine)
+    at = np.clip((np.arange(10) + 0.5) / 10.0, 0.1, 0.9)
+    np.testing.assert_allclose(fine[:, 2:-2], at * np.array([[1.0], [2.0], [-3.0]]) + 4.0)
+    assert (fine[:, [0, 1, -2, -1]] == 0.0).all()
+
+
+def test_cycles_are_compared_at_the_same_angles() -> None:
+    wave = np.sin(2 * np.pi * np.arange(400) / 400)
+    change = engine_simulation._relative_change
+    assert change(wave, wave) == 0.0
+    assert change(wave[::2], wave) == pytest.approx(0.0, abs=1e-4)
+    assert change(1.1 * wave, wave) == pytest.approx(0.1)
+    assert change(wave + 0.2, wave) == pytest.approx(0.2 * np.sqrt(2.0))
+
+
+def test_steps_follow_from_cells_and_the_fastest_wave() -> None:
+    found = run(6)
+    courant = toml_table("noisemap.source", "exhaust_model.toml")["solver"]["courant"]["value"]
+    fastest = courant * 0.03 * len(found.outlet_velocity) / found.cycle_s
+    assert 600.0 < fastest < 1500.0  # hot gas between the speed of sound and twice that
