@@ -11,22 +11,25 @@ import numpy as np
 import pytest
 import zone_cases
 from browser_support import opened
-from outputs_fixture import HOSTILE
+from outputs_fixture import HOSTILE, make_findings, make_scene
 
 from noisemap.community.criteria import criteria
 from noisemap.exposure.driving import drive_road
 from noisemap.exposure.levels import home_levels, scenario
 from noisemap.exposure.passes import FREE
 from noisemap.exposure.uncertainty import spread
+from noisemap.outputs.map import map_html
 from noisemap.outputs.map_data import data_text
 from noisemap.outputs.offline import app_script, app_style, leaflet
 from noisemap.outputs.what_if_data import criteria_lines, what_if_data
 from noisemap.states import EXHAUST_STATES, UNMUFFLED, Zone
 from noisemap.study.model import ZoneTable
 from noisemap.zones.weigh import Base, weigh_zone
-from noisemap.zones.what_if import WhatIf, what_if
+from noisemap.zones.what_if import NO_BRAKING, TOO_LARGE, NoTable, WhatIf, what_if
 from noisemap.zones.what_if_brakes import furthest_ends
-from noisemap.zones.what_if_rows import facades
+from noisemap.zones.what_if_packing import differences, from_first, packed_bytes
+from noisemap.zones.what_if_rows import Columns, facades, piece_codes
+from noisemap.zones.what_if_shapes import pieces, shapes
 
 WITHIN_DB = 0.5
 NIGHT = frozenset(zone_cases.PERIODS.night)
@@ -57,7 +60,7 @@ def case(tmp_path_factory: pytest.TempPathFactory) -> tuple[Base, WhatIf]:
     }
     ends = [end for zone in ZONES for end in (zone.from_m, zone.to_m)]
     table = what_if(base, drives, np.zeros_like(base.other_by_hour), ends)
-    assert table is not None
+    assert isinstance(table, WhatIf)
     return base, table
 
 
@@ -362,6 +365,91 @@ def test_table_is_small_and_the_same_twice(case):
     first = what_if_data(table, (0.0, 0.0), "us")
     assert first == what_if_data(table, (0.0, 0.0), "us")
     assert len(json.dumps(first)) < 300_000
+
+
+def columns_of(first: list[int], count: int) -> Columns:
+    rng = np.random.default_rng(7)
+    return Columns(
+        stretch=np.arange(count),
+        heights=(0, 1),
+        speed=np.full(count, 15.0),
+        running=rng.uniform(0.5, 1.0, (count, 8)),
+        peak=rng.uniform(0.5, 1.0, count),
+        first=np.array(first),
+        energy=rng.uniform(0.1, 1.0, (3, count, 2, 8)),
+    )
+
+
+def test_a_piece_carries_the_sum_and_the_loudest_of_its_stretches():
+    rng = np.random.default_rng(11)
+    first = [0, 1, 4, 9]
+    columns = columns_of(first, 12)
+    t = 10.0 ** rng.uniform(-7.0, -4.0, (5, 12, 2, 8))
+    gain = rng.uniform(-15.0, 5.0, (5, 12))
+    exhaust, running, raised = piece_codes(columns, t, gain)
+    energy = np.add.reduceat(columns.energy.sum(axis=(2, 3)), first, axis=1)
+    wanted = np.add.reduceat(np.einsum("rchb,schb->rsc", t, columns.energy), first, axis=2)
+    assert np.abs(10.0 * np.log10(energy / wanted) - 0.5 * exhaust).max() <= 0.2501
+    power = np.add.reduceat(columns.running.sum(axis=1), first)
+    reached = np.add.reduceat(np.einsum("rcb,cb->rc", t[:, :, 0], columns.running), first, axis=1)
+    assert np.abs(10.0 * np.log10(power / reached) - 0.5 * running).max() <= 0.2501
+    all_shapes = columns.energy.sum(axis=0)
+    share = np.einsum("rchb,chb->rc", t, all_shapes) / all_shapes.sum(axis=(1, 2))
+    loud = np.maximum.reduceat(share * columns.peak * 10.0 ** (0.1 * gain), first, axis=1)
+    every = np.add.reduceat(all_shapes.sum(axis=(1, 2)), first)
+    mean = wanted.sum(axis=1) / every * np.maximum.reduceat(columns.peak, first)
+    assert np.abs(10.0 * np.log10(loud / mean) - (0.5 * raised - 40.0)).max() <= 0.2501
+
+
+def test_pieces_end_at_gaps_roads_cuts_and_lengths():
+    ends = [(0.0, 10.0), (10.0, 20.0), (20.0, 30.0), (30.0, 70.0), (70.0, 80.0), (80.0, 90.0)]
+    stretch, road = np.array([0, 1, 2, 3, 4, 6]), np.zeros(6)
+    assert pieces(stretch, road, ends, []).tolist() == [0, 2, 3, 4, 5]
+    assert pieces(stretch, road, ends, [10.0]).tolist() == [0, 1, 3, 4, 5]
+    assert pieces(np.arange(6), np.array([0, 1, 1, 1, 1, 1]), ends, []).tolist() == [0, 1, 3, 4]
+
+
+def test_exhausts_share_a_shape_only_where_every_path_weakens_them_alike():
+    low, high = np.zeros((2, 1, 1, 8))
+    low[..., 2], high[..., 5] = 1.0, 1.0
+    emitted = np.stack([low, 0.5 * low + 1e-3 * high, 0.4 * high])
+    far = 10.0 ** (-0.1 * np.array([60.0, 60, 60, 60, 60, 75, 80, 90])).reshape(1, 1, 1, 8)
+    assert shapes(emitted, far).tolist() == [0, 0, 1]
+    flat = np.full((1, 1, 1, 8), 1e-6)
+    assert shapes(emitted, flat).tolist() == [0, 0, 0]
+
+
+def test_differences_sum_to_the_codes():
+    rng = np.random.default_rng(2)
+    codes = rng.integers(0, 256, (4, 3, 20)).astype(np.uint8)
+    laid = differences(from_first(codes))
+    back = np.cumsum(laid, axis=2, dtype=np.uint8)
+    back[:, 1:] += back[:, :1]
+    assert (back == codes).all()
+
+
+def test_a_study_too_large_or_without_braking_says_so(case, monkeypatch):
+    base, table = case
+    drives = {
+        (0, way, index, FREE): drive_road(base.scene.stretches, 0, way, truck, base.practice)
+        for way in (1, -1)
+        for index, truck in enumerate(base.trucks)
+    }
+    heavy = np.zeros_like(base.other_by_hour)
+    monkeypatch.setattr("noisemap.zones.what_if.MOST_BYTES", packed_bytes(table.paths) - 1)
+    assert what_if(base, drives, heavy) == NoTable(TOO_LARGE)
+    assert what_if(replace(base, classes=()), drives, heavy) == NoTable(NO_BRAKING)
+
+
+@pytest.mark.browser
+def test_a_map_without_the_table_says_why(tmp_path):
+    scene = make_scene()
+    path = tmp_path / "map.html"
+    path.write_text(map_html(scene, make_findings(scene), NoTable(TOO_LARGE)), encoding="utf-8")
+    with opened(path) as watched:
+        assert watched.page.inner_text("#what-if-panel") == TOO_LARGE
+        assert not watched.page.is_visible("#try")
+        assert watched.faults == []
 
 
 def test_criteria_are_weights_of_hours_and_leave_out_what_cannot_be_compared(case):

@@ -9,16 +9,19 @@ from noisemap.outputs.offline import asset, offline_page
 from noisemap.outputs.what_if_data import what_if_data
 from noisemap.outputs.wording import plain
 from noisemap.scene.model import Scene
-from noisemap.zones.what_if import WhatIf
+from noisemap.zones.what_if import NoTable, WhatIf
 
 
-def map_html(scene: Scene, findings: Findings, what_if: WhatIf | None = None) -> str:
+def map_html(scene: Scene, findings: Findings, what_if: WhatIf | NoTable | None = None) -> str:
     """HTML of the study's map: homes, grades, retarder use, zones and level areas.
 
-    With the table of the what-if any zone can be tried in the file itself.
+    With the table of the what-if any zone can be tried in the file itself; a map without
+    one says why.
     """
     data = map_data(scene, findings)
-    if what_if is not None:
+    if isinstance(what_if, NoTable):
+        data["noWhatIf"] = what_if.reason
+    elif what_if is not None:
         zones = [result.zone for result in findings.zones]
         corner = relief_bounds(scene.terrain)[:2]
         data["whatIf"] = what_if_data(what_if, corner, findings.units, zones)

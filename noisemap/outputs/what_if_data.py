@@ -27,6 +27,7 @@ from noisemap.zones.verdict import CONDITION_WORDS, LEADING_LEVEL
 from noisemap.zones.weigh import Base, criterion_label
 from noisemap.zones.what_if import Way, WhatIf
 from noisemap.zones.what_if_brakes import RoadBrakes
+from noisemap.zones.what_if_packing import differences, from_first
 from noisemap.zones.what_if_rows import GAIN_FROM_DB, NOTHING, STEP_DB
 
 FloatArray = npt.NDArray[np.float64]
@@ -36,7 +37,10 @@ CENTI_NONE = -32768
 
 
 class Block:
-    """Arrays laid one behind the other, each at a multiple of four bytes."""
+    """Arrays laid one behind the other, each at a multiple of four bytes.
+
+    Whole numbers are kept as differences along the last axis.
+    """
 
     def __init__(self) -> None:
         self.parts: list[bytes] = []
@@ -46,7 +50,8 @@ class Block:
     def add(self, name: str, values: npt.NDArray[Any]) -> None:
         """Put an array under a name."""
         kind = {"uint8": "u1", "int16": "i2", "uint16": "u2", "float32": "f4"}[values.dtype.name]
-        little = np.ascontiguousarray(values, dtype=values.dtype.newbyteorder("<")).tobytes()
+        laid = values if kind == "f4" else differences(values)
+        little = np.ascontiguousarray(laid, dtype=values.dtype.newbyteorder("<")).tobytes()
         self.places[name] = [kind, self.length, list(values.shape)]
         padded = little + b"\0" * (-len(little) % 4)
         self.parts.append(padded)
@@ -64,8 +69,9 @@ def what_if_data(
     base, block = table.base, Block()
     stretches = base.scene.stretches
     roads = [one.road for one in table.brakes]
-    column = table.columns.stretch
-    block.add("attenuation", table.paths.attenuation)
+    start = table.columns.stretch[table.columns.first]
+    end = table.columns.stretch[np.append(table.columns.first[1:], len(table.columns.stretch)) - 1]
+    block.add("attenuation", from_first(table.paths.attenuation))
     block.add("running", table.paths.running)
     block.add("gain", table.paths.gain)
     block.add("home", table.rows.home.astype(np.float32))
@@ -93,10 +99,9 @@ def what_if_data(
         },
         "states": list(EXHAUST_STATES),
         "night": sorted(base.periods.night),
-        "columns": {
-            "road": [roads.index(int(stretches.road[s])) for s in column],
-            "from": np.round(stretches.from_m[column], 2).tolist(),
-            "to": np.round(stretches.to_m[column], 2).tolist(),
+        "pieces": {
+            "from": np.round(stretches.from_m[start], 2).tolist(),
+            "to": np.round(stretches.to_m[end], 2).tolist(),
         },
         "ways": ways,
         "roads": [_road(base, road, corner) for road in roads],
@@ -201,7 +206,8 @@ def _way(
         "trucks": list(way.trucks),
         "share": way.share.tolist(),
         "perHour": np.round(way.per_hour, 6).tolist(),
-        "columns": way.columns.tolist(),
+        "shape": way.shape.tolist(),
+        "pieces": way.pieces.tolist(),
     }
 
 
@@ -264,7 +270,7 @@ def quantisation_note(table: WhatIf) -> str:
     return (
         f"Recomputed in this page from a table in steps of {STEP_DB:g} dB: "
         f"{len(table.rows.home):,} facades of {homes:,} homes, "
-        f"{len(table.columns.stretch):,} stretches of road where trucks brake. A level can differ "
+        f"{len(table.columns.first):,} pieces of road where trucks brake. A level can differ "
         "from the program's own by up to half a decibel. No interval is computed here: "
         "intervals are those of the report."
     )

@@ -13,7 +13,7 @@ from noisemap.exposure.results import Findings
 from noisemap.outputs.provenance import provenance_record, summary_text
 from noisemap.scene.model import Scene
 from noisemap.storage import write_bytes
-from noisemap.zones.what_if import WhatIf
+from noisemap.zones.what_if import NoTable, WhatIf
 
 FORMATS = ("csv", "xlsx", "gpkg", "map", "report", "pdf")
 """What a study may ask for; the summary, the provenance and the study stand beside any of them."""
@@ -31,7 +31,7 @@ def write_outputs(
     resolved_study: str,
     formats: Sequence[str],
     created: datetime,
-    what_if: WhatIf | None = None,
+    what_if: WhatIf | NoTable | None = None,
 ) -> list[Path]:
     """Paths of the files written, in the order written.
 
@@ -52,8 +52,8 @@ def write_outputs(
         Any of `FORMATS`.
     created : datetime
         Moment to state in the files, with its time zone.
-    what_if : WhatIf, optional
-        Table with which the map recomputes zones.
+    what_if : WhatIf or NoTable, optional
+        Table with which the map recomputes zones, or why it has none.
 
     Raises
     ------
@@ -101,7 +101,7 @@ def contents(
     resolved_study: str,
     formats: Sequence[str],
     created: datetime,
-    what_if: WhatIf | None = None,
+    what_if: WhatIf | NoTable | None = None,
 ) -> Iterator[tuple[str, Maker]]:
     """Names of the output files, each with what makes its bytes."""
     from noisemap.outputs.tables import all_tables, csv_text, xlsx_bytes

@@ -7,11 +7,11 @@ from noisemap.exposure.product import energy_at_receivers
 from noisemap.scene.model import Scene
 from noisemap.study.compute import Computed, traffic_of
 from noisemap.study.prepare import Prepared
-from noisemap.zones.what_if import WhatIf, what_if
+from noisemap.zones.what_if import NoTable, WhatIf, what_if
 
 
-def study_what_if(prepared: Prepared, scene: Scene, computed: Computed) -> WhatIf | None:
-    """What a page needs to try any zone on the study's roads; None where no truck brakes."""
+def study_what_if(prepared: Prepared, scene: Scene, computed: Computed) -> WhatIf | NoTable:
+    """What a page needs to try any zone on the study's roads, or why it cannot."""
     base = computed.base
     flows, _ = traffic_of(prepared, scene)
     heavy = [one for one in other_flows(flows, base.classes) if one.vehicle_class == "heavy"]

@@ -1,9 +1,9 @@
 """The table of the what-if: what a page needs to answer for any zone without the engine.
 
-Sound paths are kept by octave band for the stretches on which trucks brake; everything
-that no zone can silence is kept as sums.  Hours, observance, the shares of exhaust
-states and the flow of trucks are then plain factors, and a zone is a sum over its part
-of the road.
+Sound paths are kept for the pieces of road on which trucks brake, one number for each
+shape of exhaust spectrum; everything that no zone can silence is kept as sums.  Hours,
+observance, the shares of exhaust states and the flow of trucks are then plain factors,
+and a zone is a sum over its part of the road.
 """
 
 from __future__ import annotations
@@ -14,21 +14,32 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from noisemap.bands import N_BANDS
 from noisemap.descent.drive import Drive
-from noisemap.exposure.driving import road_rows
 from noisemap.exposure.passes import FREE, DriveKey, PassClass, pass_sound
 from noisemap.exposure.product import PassLevels, PassSound, pass_levels
 from noisemap.levels import from_energy
-from noisemap.states import EXHAUST_STATES
+from noisemap.states import EXHAUST_STATES, ExhaustState
 from noisemap.zones.weigh import Base
 from noisemap.zones.what_if_brakes import RoadBrakes, road_brakes
-from noisemap.zones.what_if_rows import Columns, Others, Paths, Rows, rows_of
+from noisemap.zones.what_if_packing import packed_bytes
+from noisemap.zones.what_if_rows import Columns, Others, Paths, Rows, dense_paths, rows_of
+from noisemap.zones.what_if_shapes import joined, loudest, pieces, shapes
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-MOST_CELLS = 55_000_000
-"""Rows times stretches times bands that a page can carry and decode."""
+MOST_BYTES = 9_000_000
+"""Compressed bytes of the paths that a page can carry: a third more in the file."""
+
+NO_BRAKING = "No zone can be tried in this map: no truck of the study uses a retarder on its roads."
+TOO_LARGE = (
+    "No zone can be tried in this map: the study has so many homes beside so much braking that "
+    "the table would be too large to send. Put the zone into the study and run it."
+)
+
+SAMPLE = 200
+"""Receivers by whose paths the shapes of exhaust spectra are told apart."""
 
 
 @dataclass(frozen=True)
@@ -40,9 +51,10 @@ class Way:
     trucks: tuple[int, ...]
     share: FloatArray  # (truck,) of the passes [1]
     per_hour: FloatArray  # (state, 24) passes an hour as counted [1/h]
-    columns: IntArray  # (place,) columns of the table where any of them brakes
-    energy: FloatArray  # (state, place, height, band) exhaust of the mean truck, A-weighted [s]
-    peak: FloatArray  # (state, truck, place, height, band) exhaust power, A-weighted [1]
+    shape: IntArray  # (state, truck) of the exhaust's spectrum
+    pieces: IntArray  # (place,) pieces of the table where any of them brakes
+    energy: FloatArray  # (state, truck, place) exhaust, A-weighted [s]
+    peak: FloatArray  # (state, truck, place) exhaust power, A-weighted [1]
     running: FloatArray  # (truck, place) power of tyres and engine, A-weighted [1]
 
 
@@ -64,13 +76,20 @@ class WhatIf:
     left_out: tuple[int, ...]  # roads with braking trucks on which no zone can be tried
 
 
+@dataclass(frozen=True)
+class NoTable:
+    """Why a map cannot try zones of its own."""
+
+    reason: str
+
+
 def what_if(
     base: Base,
     drives: Mapping[DriveKey, Drive],
     heavy_by_hour: npt.NDArray[np.float32],
     ends_m: Sequence[float] = (),
-) -> WhatIf | None:
-    """The table of a study; None where no truck brakes or no road fits.
+) -> WhatIf | NoTable:
+    """The table of a study, or why there is none: no truck brakes, or no road fits.
 
     `drives` are the free drives of the study; `heavy_by_hour` is the part of the other
     traffic that is heavy trucks, over (receiver, 24); `ends_m` are ends of zones that
@@ -88,17 +107,27 @@ def what_if(
             temperature=base.temperature,
             calibration_offset=base.calibration_offset,
         )
-        columns = _columns(sound)
-        if len(columns.stretch) == 0:
-            return None
+        if not exhaust_peak(sound).any():
+            return NoTable(NO_BRAKING)
+        columns, shape = _columns(base, sound, classes, ends_m)
         quiet = pass_levels(base.store, running_only(sound, classes))
         picked = rows_of(base, sound, classes, columns, roads, quiet)
-        if picked[1].cells <= MOST_CELLS:
+        if packed_bytes(picked[1]) <= MOST_BYTES:
             return _table(
-                base, classes, sound, quiet, columns, *picked, heavy_by_hour, roads, wanted, ends_m
+                base,
+                classes,
+                sound,
+                quiet,
+                columns,
+                shape,
+                *picked,
+                heavy_by_hour,
+                roads,
+                wanted,
+                ends_m,
             )
         roads.pop()
-    return None
+    return NoTable(TOO_LARGE if wanted else NO_BRAKING)
 
 
 def busiest_roads(classes: Sequence[PassClass]) -> tuple[int, ...]:
@@ -121,21 +150,40 @@ def every_state(classes: Sequence[PassClass], roads: Sequence[int]) -> list[Pass
     ]
 
 
-def _columns(sound: PassSound) -> Columns:
-    """Stretches on which the exhaust of any class is heard."""
+def _columns(
+    base: Base, sound: PassSound, classes: Sequence[PassClass], ends_m: Sequence[float]
+) -> tuple[Columns, dict[tuple[int, ExhaustState], int]]:
+    """Stretches on which the exhaust of any class is heard, and the shape of each exhaust."""
     exhaust = exhaust_peak(sound)
-    stretch = np.flatnonzero(exhaust.any(axis=(0, 2, 3)))
+    stretch = np.flatnonzero(exhaust.any(axis=(0, 2, 3))).astype(np.int64)
     heights = tuple(np.flatnonzero(exhaust.any(axis=(0, 1, 3))).tolist())
-    running = sound.running[:, stretch].astype(float).sum(axis=0)
-    total = running.sum(axis=1, keepdims=True)
     on = np.asarray(sound.duration[:, stretch] > 0.0, dtype=float)
     speed = (sound.speed[:, stretch] * on).sum(axis=0) / np.maximum(on.sum(axis=0), 1.0)
-    return Columns(
-        stretch=stretch.astype(np.int64),
-        heights=heights,
-        running_shape=np.divide(running, total, out=np.zeros_like(running), where=total > 0.0),
-        speed=np.asarray(speed, dtype=float),
+    stretches = base.scene.stretches
+    ends = list(
+        zip(stretches.from_m[stretch].tolist(), stretches.to_m[stretch].tolist(), strict=True)
     )
+    columns = Columns(
+        stretch=stretch,
+        heights=heights,
+        speed=np.asarray(speed, dtype=float),
+        running=sound.running[:, stretch].astype(float).sum(axis=0),
+        peak=exhaust[:, stretch].astype(float).sum(axis=(2, 3)).max(axis=0, initial=0.0),
+        first=pieces(stretch, stretches.road[stretch], ends, ends_m),
+        energy=np.zeros((0, len(stretch), len(heights), N_BANDS)),
+    )
+    energy = exhaust_energy(sound)[:, stretch][:, :, list(heights)].astype(float)
+    keys = [(one.truck, one.exhaust_state) for one in classes]
+    kinds = sorted(set(keys))
+    emitted = np.zeros((len(kinds), *energy.shape[1:]))
+    np.add.at(emitted, [kinds.index(key) for key in keys], energy)
+    count = len(base.scene.receivers.home)
+    sample = np.unique(np.linspace(0, count - 1, min(SAMPLE, count)).astype(np.int64))
+    t = dense_paths(base, columns, sample).t[:, :, list(heights)].astype(float)
+    shape = shapes(emitted, t)
+    whole = np.zeros((int(shape.max(initial=-1)) + 1, *energy.shape[1:]))
+    np.add.at(whole, shape, emitted)
+    return replace(columns, energy=whole), dict(zip(kinds, shape.tolist(), strict=True))
 
 
 def exhaust_peak(sound: PassSound) -> npt.NDArray[np.float32]:
@@ -161,6 +209,7 @@ def _table(
     sound: PassSound,
     quiet: PassLevels,
     columns: Columns,
+    shape: Mapping[tuple[int, ExhaustState], int],
     rows: Rows,
     paths: Paths,
     others: Others,
@@ -169,7 +218,7 @@ def _table(
     wanted: Sequence[int],
     ends_m: Sequence[float],
 ) -> WhatIf:
-    ways = _ways(base, classes, sound, columns)
+    ways = _ways(base, classes, sound, columns, shape)
     trucks = [(one.road, one.direction, one.truck) for one in classes[:: len(EXHAUST_STATES)]]
     running, floors = [], []
     for way in ways:
@@ -214,10 +263,17 @@ def running_only(sound: PassSound, classes: Sequence[PassClass]) -> PassSound:
 
 
 def _ways(
-    base: Base, classes: Sequence[PassClass], sound: PassSound, columns: Columns
+    base: Base,
+    classes: Sequence[PassClass],
+    sound: PassSound,
+    columns: Columns,
+    shape: Mapping[tuple[int, ExhaustState], int],
 ) -> tuple[Way, ...]:
-    peak, energy = exhaust_peak(sound), exhaust_energy(sound)
-    heights = list(columns.heights)
+    stretch, first = columns.stretch, columns.first
+    peak = exhaust_peak(sound)[:, stretch].astype(float).sum(axis=(2, 3))
+    energy = exhaust_energy(sound)[:, stretch].astype(float).sum(axis=(2, 3))
+    running = sound.running[:, stretch].astype(float).sum(axis=2)
+    road_of = base.scene.stretches.road[stretch[first]]
     ways = []
     for road, direction in dict.fromkeys((one.road, one.direction) for one in classes):
         mine = [
@@ -230,17 +286,11 @@ def _ways(
                 counted[one.truck, one.exhaust_state] += one.per_hour
         share = np.array([sum(counted[t, s].sum() for s in EXHAUST_STATES) for t in trucks])
         share = share / share.sum()
-        rows = road_rows(base.scene.stretches, road)
-        on_road = np.flatnonzero(np.isin(columns.stretch, rows))
-        used = peak[mine][:, columns.stretch[on_road]].any(axis=(0, 2, 3))
-        places = on_road[used]
-        stretch = columns.stretch[places]
-        shape = (len(trucks), len(EXHAUST_STATES))
-        own_peak = peak[mine][:, stretch][:, :, heights].astype(float)
-        own_energy = energy[mine][:, stretch][:, :, heights].astype(float)
-        own_peak = own_peak.reshape(*shape, *own_peak.shape[1:]).swapaxes(0, 1)
-        own_energy = own_energy.reshape(*shape, *own_energy.shape[1:])
-        first = mine[:: len(EXHAUST_STATES)]
+        own_peak = loudest(peak[mine], first, 1)
+        places = np.flatnonzero((road_of == road) & own_peak.any(axis=0))
+        counts = (len(trucks), len(EXHAUST_STATES), len(places))
+        own_energy = joined(energy[mine], first, 1)[:, places]
+        power = loudest(running[mine[:: len(EXHAUST_STATES)]], first, 1)
         ways.append(
             Way(
                 road=road,
@@ -250,10 +300,13 @@ def _ways(
                 per_hour=np.array(
                     [sum(counted[t, state] for t in trucks) for state in EXHAUST_STATES]
                 ),
-                columns=places.astype(np.int64),
-                energy=np.tensordot(share, own_energy, axes=(0, 0)),
-                peak=own_peak,
-                running=sound.running[first][:, stretch].astype(float).sum(axis=2),
+                shape=np.array(
+                    [[shape[truck, state] for truck in trucks] for state in EXHAUST_STATES]
+                ),
+                pieces=places.astype(np.int64),
+                energy=own_energy.reshape(counts).swapaxes(0, 1),
+                peak=own_peak[:, places].reshape(counts).swapaxes(0, 1),
+                running=power[:, places],
             )
         )
     return tuple(ways)

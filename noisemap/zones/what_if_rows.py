@@ -24,6 +24,7 @@ from noisemap.source.pass_by import FAST_S
 from noisemap.states import EXHAUST_STATES
 from noisemap.zones.verdict import LEADING_LEVEL
 from noisemap.zones.weigh import Base
+from noisemap.zones.what_if_shapes import effective, joined, loudest
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -57,12 +58,15 @@ NO_LEVEL = -300.0
 
 @dataclass(frozen=True)
 class Columns:
-    """The stretches that a zone can silence."""
+    """The stretches that a zone can silence, and the pieces that the table joins them into."""
 
     stretch: IntArray  # (column,)
     heights: tuple[int, ...]  # indices of the store's source heights that exhausts have
-    running_shape: FloatArray  # (column, band) shares of running noise, A-weighted [1]
     speed: FloatArray  # (column,) mean speed there [m/s]
+    running: FloatArray  # (column, band) power of tyres and engine, A-weighted [1]
+    peak: FloatArray  # (column,) exhaust power of the loudest truck, A-weighted [1]
+    first: IntArray  # (piece,) its first column
+    energy: FloatArray  # (shape, column, height, band) of all exhausts of one shape [s]
 
 
 @dataclass(frozen=True)
@@ -84,16 +88,11 @@ class Rows:
 
 @dataclass(frozen=True)
 class Paths:
-    """Codes of the paths between columns and rows."""
+    """Codes of the paths between pieces of road and rows."""
 
-    attenuation: Codes  # (height, band, row, column) [0.5 dB]
-    running: Codes  # (row, column) A-weighted attenuation of running noise [0.5 dB]
-    gain: Codes  # (row, column) fast maximum over the energy at the middle [0.5 dB]
-
-    @property
-    def cells(self) -> int:
-        """Values that a page has to decode."""
-        return self.attenuation.size + self.running.size + self.gain.size
+    attenuation: Codes  # (row, shape, piece) A-weighted attenuation of an exhaust [0.5 dB]
+    running: Codes  # (row, piece) A-weighted attenuation of running noise [0.5 dB]
+    gain: Codes  # (row, piece) fast maximum over the energy at the middle [0.5 dB]
 
 
 @dataclass(frozen=True)
@@ -127,7 +126,7 @@ def rows_of(
     weights: list[FloatArray] = []
     codes: list[tuple[Codes, Codes, Codes]] = []
     for receivers in _runs(base):
-        dense = _dense(base, columns, receivers)
+        dense = dense_paths(base, columns, receivers)
         energy, maximum = loud.under_zones(receivers, dense)
         begin = len(members)
         for one, mine in _by_home(base, receivers):
@@ -149,7 +148,7 @@ def rows_of(
         weight=np.concatenate(weights),
     )
     paths = Paths(
-        np.concatenate([one[0] for one in codes], axis=2),
+        np.concatenate([one[0] for one in codes]),
         np.concatenate([one[1] for one in codes]),
         np.concatenate([one[2] for one in codes]),
     )
@@ -204,7 +203,7 @@ def _weights(people: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True)
-class _Dense:
+class DensePaths:
     """Paths of some receivers over all columns."""
 
     t: npt.NDArray[np.float32]  # (receiver, column, height, band), all heights of the store
@@ -229,7 +228,8 @@ def _by_home(base: Base, receivers: IntArray) -> Iterator[tuple[int, IntArray]]:
         yield int(home), receivers[owner == home]
 
 
-def _dense(base: Base, columns: Columns, receivers: IntArray) -> _Dense:
+def dense_paths(base: Base, columns: Columns, receivers: IntArray) -> DensePaths:
+    """Paths of some receivers, in rising order, over all columns."""
     store = base.store
     place = np.full(int(base.scene.stretches.road.size), -1, dtype=np.int64)
     place[columns.stretch] = np.arange(len(columns.stretch))
@@ -246,7 +246,7 @@ def _dense(base: Base, columns: Columns, receivers: IntArray) -> _Dense:
             store.distance[part][on].astype(float),
             store.nearest[part][on].astype(float),
         )
-    return _Dense(t, gain)
+    return DensePaths(t, gain)
 
 
 class _Loudness:
@@ -318,7 +318,7 @@ class _Loudness:
         small[order] = np.cumsum(energy[order]) <= never
         return np.asarray(~small | (peak > float(self.floor[group].min())))
 
-    def under_zones(self, receivers: IntArray, dense: _Dense) -> tuple[FloatArray, FloatArray]:
+    def under_zones(self, receivers: IntArray, dense: DensePaths) -> tuple[FloatArray, FloatArray]:
         """Night energy [dB] and loudest pass [dB] over (receiver, case); case 0 has no zone."""
         count = len(receivers)
         exhaust = np.einsum("rchb,chb->rc", dense.t, self.exhaust)
@@ -351,7 +351,7 @@ def _blocks(columns: Columns, rows: IntArray) -> list[list[IntArray]]:
 
 
 def _codes(
-    dense: _Dense,
+    dense: DensePaths,
     columns: Columns,
     receivers: IntArray,
     members: Sequence[IntArray],
@@ -367,9 +367,29 @@ def _codes(
         gain[row] = weight @ dense.gain[local]
         gone = ~loud.matters(t[row], gain[row], group, weight)
         t[row, gone], gain[row, gone] = 0.0, GAIN_FROM_DB
-    running = np.einsum("rcb,cb->rc", t[:, :, 0], columns.running_shape)
-    exhaust = t[:, :, list(columns.heights)].transpose(2, 3, 0, 1)
-    return attenuation_codes(exhaust), attenuation_codes(running), gain_codes(gain)
+    return piece_codes(columns, t, gain)
+
+
+def piece_codes(columns: Columns, t: FloatArray, gain: FloatArray) -> tuple[Codes, Codes, Codes]:
+    """Codes of exhausts, running noise and gains over pieces, from paths over columns.
+
+    `t` is over (row, column, height, band), all heights of the store; `gain` over
+    (row, column) [dB].
+    """
+    first = columns.first
+    received = np.einsum("rchb,schb->rsc", t[:, :, list(columns.heights)], columns.energy)
+    emitted = columns.energy.sum(axis=(2, 3))
+    exhaust = effective(joined(received, first, 2), joined(emitted, first, 1))
+    running = effective(
+        joined(np.einsum("rcb,cb->rc", t[:, :, 0], columns.running), first, 1),
+        joined(columns.running.sum(axis=1), first, 0),
+    )
+    every, mean = received.sum(axis=1), emitted.sum(axis=0)
+    moment = effective(every, mean) * columns.peak * 10.0 ** (0.1 * gain)
+    whole = effective(joined(every, first, 1), joined(mean, first, 0))
+    whole = whole * loudest(columns.peak, first, 0)
+    raised = effective(loudest(moment, first, 1), whole)
+    return attenuation_codes(exhaust), attenuation_codes(running), gain_codes(from_energy(raised))
 
 
 def attenuation_codes(t: FloatArray) -> Codes:
@@ -388,7 +408,8 @@ def gain_codes(gain: FloatArray) -> Codes:
     >>> gain_codes(np.array([-40.0, 3.0])).tolist()
     [0, 86]
     """
-    return np.clip(np.rint((gain - GAIN_FROM_DB) / STEP_DB), 0, NOTHING).astype(np.uint8)
+    heard = np.maximum(gain, GAIN_FROM_DB)
+    return np.clip(np.rint((heard - GAIN_FROM_DB) / STEP_DB), 0, NOTHING).astype(np.uint8)
 
 
 def fast_gain(speed: FloatArray, distance: FloatArray, nearest: FloatArray) -> FloatArray:

@@ -495,6 +495,11 @@
     byId("zone").value = String(tried);
     refresh();
   }
+  if (data.noWhatIf) {
+    byId("what-if").hidden = false;
+    byId("try").hidden = true;
+    byId("what-if-panel").textContent = data.noWhatIf;
+  }
   if (data.whatIf) {
     byId("what-if").hidden = false;
     byId("try").addEventListener("click", function () {

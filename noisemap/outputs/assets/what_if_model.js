@@ -45,9 +45,9 @@
     });
   }
   function covered(table, way, scenario) { // first and last place with the shares of them that are covered
-    var columns = table.data.columns, out = { first: 0, last: 0, parts: [] };
-    way.columns.forEach(function (column, place) {
-      var from = columns.from[column], to = columns.to[column];
+    var pieces = table.data.pieces, out = { first: 0, last: 0, parts: [] };
+    way.pieces.forEach(function (piece, place) {
+      var from = pieces.from[piece], to = pieces.to[piece];
       var inside = Math.min(to, scenario.to) - Math.max(from, scenario.from), share = inside / (to - from);
       if (share <= 1e-6) { return; }
       if (share < 1 - 1e-6) { out.parts.push([place, share]); return; }
@@ -103,17 +103,17 @@
     this.otherNight = table.otherByHour && rowSums(table.otherByHour, this.nightWeights, table.rows);
     this.loudest = table.ways.map(function (way) { return freeMaxima(table, way); });
   };
-  // Loudest moment of every free pass, and whether the exhaust leads it.
+  // Loudest moment of every free pass, where that is, whether the exhaust leads it, and how often it is loud.
   function freeMaxima(table, way) {
     var many = table.rows * way.trucks.length * table.states.length;
-    var out = { level: new Float32Array(many), led: new Uint8Array(many) };
+    var out = { level: new Float32Array(many), led: new Uint8Array(many), at: new Int32Array(many).fill(-1), chance: new Float64Array(many) };
     for (var i = 0; i < many; i++) {
-      var best = way.floorLevel[truckRow(table, way, i)], led = 0;
+      var best = way.floorLevel[truckRow(table, way, i)];
       for (var k = way.start[i]; k < way.start[i + 1]; k++) {
-        if (way.level[k] > best) { best = way.level[k]; led = way.led[k]; }
+        if (way.level[k] > best) { best = way.level[k]; out.led[i] = way.led[k]; out.at[i] = way.place[k]; }
       }
       out.level[i] = best;
-      out.led[i] = led;
+      out.chance[i] = exceeds(best, table.data.passes);
     }
     return out;
   }
@@ -122,9 +122,11 @@
     return (pair % trucks) * table.rows + Math.floor(pair / trucks);
   }
 
+  function silenced(part, place) { return place >= part.first && place < part.last; }
+
   // Energy that a zone takes from the exhaust of one state at one row.
   function savedEnergy(table, way, part, state, row) {
-    var base = (state * table.rows + row) * (way.places + 1), sums = way.sums;
+    var base = (row * table.states.length + state) * (way.places + 1), sums = way.sums;
     var out = sums[base + part.last] - sums[base + part.first];
     for (var i = 0; i < part.parts.length; i++) {
       var place = base + part.parts[i][0];
@@ -150,16 +152,15 @@
       for (var w = 0; w < table.ways.length; w++) {
         var way = table.ways[w], one = all[w], quiet = way.quiet[row];
         for (var state = 0; state < states; state++) {
-          var whole = way.sums[(state * rows + row) * (way.places + 1) + way.places] + quiet;
+          var whole = way.sums[(row * states + state) * (way.places + 1) + way.places] + quiet;
           var saved = one.obeyed[state] ? savedEnergy(table, way, one.part, state, row) : 0;
           out.night[row] += one.free[0][state] * whole - one.less[0][state] * saved;
           for (var c = 0; c < out.criteria.length; c++) {
             if (one.free[c + 1]) { out.criteria[c][row] += one.free[c + 1][state] * whole - one.less[c + 1][state] * saved; }
           }
           if (needHours) {
-            for (var hour = 0; hour < HOURS; hour++) {
-              hourly[hour] += (one.hourly[state][hour] * whole - one.obeyingHourly[state][hour] * saved) / 3600;
-            }
+            var counted = one.hourly[state], obeying = one.obeyingHourly[state];
+            for (var hour = 0; hour < HOURS; hour++) { hourly[hour] += (counted[hour] * whole - obeying[hour] * saved) / 3600; }
           }
           this.addPasses(w, one, state, row, out);
         }
@@ -184,25 +185,29 @@
     if (flow > 0) { out.peak[row] = Math.max(out.peak[row], arrays.otherPeak[row] / 100); }
   };
   WhatIf.Model.prototype.addPasses = function (w, one, state, row, out) {
-    var table = this.table, way = table.ways[w], passes = table.data.passes, free = this.loudest[w];
+    var table = this.table, way = table.ways[w], free = this.loudest[w], part = one.part;
     var states = table.states.length, trucks = way.trucks.length;
     if (!one.occurs[state] && !one.obeyed[state]) { return; }
     for (var truck = 0; truck < trucks; truck++) {
       var i = (row * trucks + truck) * states + state, share = way.share[truck];
       if (!(share > 0)) { continue; }
       if (one.occurs[state]) {
-        var often = (one.night[state] - one.obeying[state]) * share * exceeds(free.level[i], passes);
+        var often = (one.night[state] - one.obeying[state]) * share * free.chance[i];
         out.passes[row] += often;
         if (free.led[i]) { out.led[row] += often; }
         if (free.level[i] > out.peak[row]) { out.peak[row] = free.level[i]; }
       }
       if (!one.obeyed[state]) { continue; }
-      var best = way.floorLevel[truck * table.rows + row], led = 0;
-      for (var k = way.start[i]; k < way.start[i + 1]; k++) {
-        var place = way.place[k];
-        if ((place < one.part.first || place >= one.part.last) && way.level[k] > best) { best = way.level[k]; led = way.led[k]; }
+      var best = free.level[i], led = free.led[i], chance = free.chance[i];
+      if (silenced(part, free.at[i])) {
+        best = way.floorLevel[truck * table.rows + row];
+        led = 0;
+        for (var k = way.start[i]; k < way.start[i + 1]; k++) {
+          if (way.level[k] > best && !silenced(part, way.place[k])) { best = way.level[k]; led = way.led[k]; }
+        }
+        chance = exceeds(best, table.data.passes);
       }
-      var rare = one.obeying[state] * share * exceeds(best, passes);
+      var rare = one.obeying[state] * share * chance;
       out.passes[row] += rare;
       if (led) { out.led[row] += rare; }
       if (best > out.peak[row]) { out.peak[row] = best; }
@@ -227,22 +232,25 @@
   // Sums over people, and each home at its loudest facade.
   WhatIf.Model.prototype.under = function (scenario) {
     var table = this.table, rows = this.rowsUnder(scenario), data = table.data;
-    var homes = { peak: [], night: [], passes: [] };
-    for (var home = 0; home < data.homes; home++) { homes.peak.push(null); homes.night.push(null); homes.passes.push(0); }
-    var people = 0;
-    for (var row = 0; row < table.rows; row++) {
+    var night = new Float64Array(data.homes), peak = new Float64Array(data.homes).fill(-Infinity);
+    var passes = new Float64Array(data.homes), people = 0, row;
+    for (row = 0; row < table.rows; row++) {
       people += table.people[row] * rows.passes[row];
       if (!table.ofHome[row]) { continue; }
-      var own = table.home[row], night = rows.night[row] > 0 ? 10 * Math.log10(rows.night[row]) : null;
-      if (night !== null && (homes.night[own] === null || night > homes.night[own])) { homes.night[own] = night; }
-      if (isFinite(rows.peak[row]) && (homes.peak[own] === null || rows.peak[row] > homes.peak[own])) { homes.peak[own] = rows.peak[row]; }
-      if (rows.led[row] > homes.passes[own]) { homes.passes[own] = rows.led[row]; }
+      var own = table.home[row];
+      night[own] = Math.max(night[own], rows.night[row]);
+      peak[own] = Math.max(peak[own], rows.peak[row]);
+      passes[own] = Math.max(passes[own], rows.led[row]);
     }
+    var homes = {
+      night: Array.from(night, function (energy) { return energy > 0 ? 10 * Math.log10(energy) : null; }),
+      peak: Array.from(peak, function (level) { return isFinite(level) ? level : null; }),
+      passes: Array.from(passes)
+    };
     var over = data.criteria.map(function (one, c) {
-      var count = 0;
+      var limit = Math.pow(10, one.limit / 10), energies = rows.criteria[c], count = 0;
       for (var i = 0; i < table.rows; i++) {
-        var level = 10 * Math.log10(rows.criteria[c][i]);
-        if (one.reached ? level >= one.limit : level > one.limit) { count += table.people[i]; }
+        if (one.reached ? energies[i] >= limit : energies[i] > limit) { count += table.people[i]; }
       }
       return count;
     });
@@ -250,9 +258,9 @@
   };
   // People whose night level falls by a decibel or more between two answers.
   WhatIf.Model.prototype.helped = function (before, after) {
-    var count = 0;
+    var count = 0, less = Math.pow(10, -0.1);
     for (var row = 0; row < this.table.rows; row++) {
-      if (before.night[row] > 0 && 10 * Math.log10(before.night[row] / Math.max(after.night[row], 1e-300)) >= 1) { count += this.table.people[row]; }
+      if (before.night[row] > 0 && after.night[row] <= less * before.night[row]) { count += this.table.people[row]; }
     }
     return count;
   };
