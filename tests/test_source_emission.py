@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import itertools
 import json
 from importlib.resources import files
@@ -14,6 +15,7 @@ from hypothesis import strategies as st
 from noisemap.bands import COLUMNS
 from noisemap.data_tables import table_rows
 from noisemap.errors import OutOfDomainError
+from noisemap.source import join_table
 from noisemap.source.emission import (
     emission_table,
     engines,
@@ -23,6 +25,10 @@ from noisemap.source.emission import (
     tables_from_rows,
     thirds_table,
 )
+from noisemap.source.engine_cycle import closed_cycle_bound, friction_power
+from noisemap.source.engine_family import packaged_engine
+from noisemap.source.ensemble import energy_mean
+from noisemap.source.exhaust_states import Exhaust, PipeFlow, third_levels, time_character
 from noisemap.source.join_table import (
     CYCLE_TABLE_FIELDS,
     LEVEL_FIELDS,
@@ -33,7 +39,7 @@ from noisemap.source.join_table import (
 )
 from noisemap.source.pass_by import level_at_15_m
 from noisemap.source.radiation import NOMINAL_THIRDS, octave_level
-from noisemap.source.table_parts import all_tasks, version
+from noisemap.source.table_parts import CYCLE_FIELDS, Task, all_tasks, version
 from noisemap.states import EXHAUST_STATES
 from noisemap.storage import sha256_file
 
@@ -313,3 +319,145 @@ def test_a_table_with_a_missing_or_doubled_row_is_refused():
         tables_from_rows(complete[:-1])
     with pytest.raises(OutOfDomainError, match="exactly once"):
         tables_from_rows([*complete, complete[0]])
+
+
+# --- the join of part files, over parts made up here ----------------------------------
+
+
+TABLE_CELL, FINE_CELL = 0.005, 0.0025
+
+
+def part(folder, task, gain=1.0, lines=600, **cycle):
+    """A part file whose lines fall with their order, `gain` times as strong."""
+    order = np.arange(1, lines + 1)
+    figures = {
+        "boost_pa": 2e5, "peak_braking_pa": 50e5, "peak_all_pa": 60e5, "indicated_w": 2e5,
+        "closed_w": 1.5e5, "mass_flow": 0.5, "outlet_flow": 0.5, "turbine_k": 650.0,
+        "pipe_k": 550.0, "choked_w": 3e4, "change": 0.0, "cycles": 5.0,
+        "speed_rpm": task.engine_speed_rpm, "pipe_m": 4.5,
+    }  # fmt: skip
+    figures |= cycle
+    with (folder / task.name).open("wb") as stream:
+        np.savez(
+            stream,
+            version=version(),
+            cycle=np.array([figures[name] for name in CYCLE_FIELDS]),
+            flow=(gain * 0.05 * np.exp(1j * order) / order).astype(np.complex64),
+        )
+
+
+def decibels(gain):
+    return 10.0 ** (gain / 20.0)
+
+
+@pytest.fixture
+def pairs(tmp_path, monkeypatch):
+    """Two pairs of one engine, fine cells 0.5 and 1.5 dB louder, and one of another."""
+    found = []
+    for engine, draw, gain, lines in (("15L", 0, 0.5, 600), ("15L", 1, 1.5, 120), ("13L", 0, 4, 9)):
+        fine, usual = (Task(engine, 2100.0, 6, draw, cell) for cell in (FINE_CELL, TABLE_CELL))
+        part(tmp_path, fine, decibels(gain), lines)
+        part(tmp_path, usual, 1.0, lines)
+        found.append((fine, usual))
+    monkeypatch.setattr(join_table, "grid_pairs", lambda: found)
+    return found
+
+
+def test_the_correction_of_the_grid_is_mean_and_spread_where_two_runs_are_heard(tmp_path, pairs):
+    mean, spread = join_table.grid_correction(tmp_path, "15L")
+    engine = packaged_engine("15L")
+    trucks = [join_table.read_truck(tmp_path, usual) for _, usual in pairs[:2]]
+    lines = [
+        np.isfinite(third_levels(truck.lines, engine, truck.flow, Exhaust("straight")))
+        for truck in trucks
+    ]
+    both = lines[0] & lines[1]
+    assert both.any()
+    assert (lines[0] & ~lines[1]).any()
+    np.testing.assert_allclose(mean[both], 1.0, atol=1e-5)
+    np.testing.assert_allclose(spread[both], np.sqrt(0.5), atol=1e-5)
+    assert not mean[~both].any()
+    assert not spread[~both].any()
+    for alone in join_table.grid_correction(tmp_path, "13L"):
+        assert not alone.any()
+
+
+def test_the_spread_of_an_octave_is_the_mean_of_its_thirds():
+    assert join_table._octave_spread(np.arange(27.0)).tolist() == [4.0 + 3.0 * i for i in range(8)]
+
+
+def test_a_part_gives_order_lines_of_the_cycle(tmp_path):
+    task = Task("15L", 1800.0, 6, 0, TABLE_CELL)
+    part(tmp_path, task, lines=7)
+    truck = join_table.read_truck(tmp_path, task)
+    np.testing.assert_allclose(truck.lines.frequency, 15.0 * np.arange(1, 8))
+    assert truck.flow == PipeFlow(4.5, 0.5, 550.0, 650.0)
+    np.testing.assert_array_equal(
+        join_table._packed(truck)[:5], np.array([1800.0, 4.5, 0.5, 550.0, 650.0], np.complex64)
+    )
+    np.testing.assert_allclose(join_table._packed(truck)[5:], truck.lines.volume_flow, rtol=1e-6)
+
+
+def test_tables_are_joined_from_parts(tmp_path, pairs, monkeypatch):
+    tasks = [Task("15L", 2100.0, 6, draw, TABLE_CELL) for draw in (1, 2, 0)]
+    part(tmp_path, tasks[0], 1.0, boost_pa=2.1e5, peak_all_pa=61e5, mass_flow=0.56)
+    part(tmp_path, tasks[1], decibels(6.0), boost_pa=2.3e5, peak_braking_pa=58e5)
+    part(tmp_path, tasks[2], decibels(4.5), indicated_w=2.3e5, closed_w=1.8e5, pipe_k=580.0)
+    monkeypatch.setattr(join_table, "ENGINES", ("15L",))
+    monkeypatch.setattr(join_table, "all_tasks", lambda: [*tasks, pairs[0][0]])
+    correction, grid_spread = np.linspace(-0.5, 2.1, 27), np.arange(27.0) / 10.0
+    monkeypatch.setattr(join_table, "grid_correction", lambda *_: (correction, grid_spread))
+    out = tmp_path / "out"
+    out.mkdir()
+    written = join_table.join_parts(tmp_path, out)
+    assert [path.name for path in written] == [*TABLES, LINES_FILE, "exhaust_manifest.json"]
+    tables = {}
+    for name in TABLES:
+        with (out / name).open(encoding="utf-8", newline="") as stream:
+            tables[name] = list(csv.DictReader(stream))
+
+    engine = packaged_engine("15L")
+    trucks = [join_table.read_truck(tmp_path, task) for task in tasks]
+    octaves, thirds = tables["emission_table.csv"], tables["emission_thirds.csv"]
+    assert len(octaves) == 8 * len(EXHAUST_STATES)
+    assert len(thirds) == 27 * len(EXHAUST_STATES)
+    for state in EXHAUST_STATES:
+        levels = np.array([third_levels(t.lines, engine, t.flow, Exhaust(state)) for t in trucks])
+        levels = levels + correction
+        own = [row for row in octaves if row["exhaust_state"] == state]
+        by_octave = octave_level(levels)
+        assert [row["band_hz"] for row in own] == list(COLUMNS)
+        spreads = np.hypot(by_octave.std(axis=0, ddof=1), 0.4 + 0.3 * np.arange(8))
+        for row, level_of, spread in zip(own, energy_mean(by_octave), spreads, strict=True):
+            assert float(row["l_w_db"]) == pytest.approx(level_of, abs=0.0051)
+            assert float(row["spread_db"]) == pytest.approx(spread, abs=0.0051)
+            assert (row["masked"], row["source"]) == ("0", PROVENANCE[state][0])
+    assert {row["masked"] for row in thirds if row["l_w_db"]} == {"0"}
+    assert {row["masked"] for row in thirds if not row["l_w_db"]} <= {"1"}
+
+    (cycle,) = tables["exhaust_cycles.csv"]
+    friction = float(friction_power(engine, 2100.0)) / 1e3
+    bound = closed_cycle_bound(engine.geometry, engine_speed_rpm=2100.0, boost_pa=6.4e5 / 3)
+    expected = {
+        "boost_bar": 6.4 / 3, "peak_braking_bar": 58.0, "peak_all_bar": 61.0,
+        "closed_cycle_kw": 160.0, "closed_cycle_bound_kw": bound / 1e3, "pumping_kw": 50.0,
+        "friction_kw": friction, "retarding_kw": 210.0 + friction, "mass_flow_kg_s": 0.52,
+        "turbine_inlet_k": 650.0, "pipe_k": 560.0, "choked_jet_kw": 30.0,
+    }  # fmt: skip
+    for name, value in expected.items():
+        digits = len(cycle[name].partition(".")[2])
+        assert float(cycle[name]) == pytest.approx(value, abs=0.51 * 10.0**-digits)
+    (shown,) = (
+        row for row in tables["exhaust_character.csv"] if row["exhaust_state"] == "straight"
+    )
+    characters = [time_character(t.lines, engine, t.flow, Exhaust("straight")) for t in trucks]
+    for name, value in zip(
+        ("crest_a_db", "crest_db", "modulation_5ms_db"), np.mean(characters, axis=0), strict=True
+    ):
+        assert float(shown[name]) == pytest.approx(value, abs=0.051)
+    # the typical truck is the one nearest to the energy mean: 4.5 dB among 0, 4.5 and 6
+    with np.load(out / LINES_FILE) as lines:
+        np.testing.assert_array_equal(lines["15L-2100-6"], join_table._packed(trucks[2]))
+    manifest = json.loads((out / "exhaust_manifest.json").read_text(encoding="utf-8"))
+    assert manifest["runs"] == 4
+    assert manifest["files"]["emission_table.csv"] == sha256_file(out / "emission_table.csv")

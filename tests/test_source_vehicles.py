@@ -146,3 +146,17 @@ def test_heights_of_the_parts():
     assert source_height("exhaust", "under_chassis") == 0.5
     with pytest.raises(OutOfDomainError, match="stack, under_chassis"):
         source_height("exhaust", "roof")
+
+
+def test_rolling_is_its_printed_law_at_both_ends_of_its_range():
+    a, b = coefficients("heavy", "rolling_a/2021"), coefficients("heavy", "rolling_b")
+    for speed, counted in ((130.0, 130.0), (70.0, 70.0), (20.0, 20.0), (0.1, 20.0)):
+        found = rolling_sound_power("heavy", speed / 3.6)
+        np.testing.assert_allclose(found, a + b * np.log10(counted / 70.0), atol=1e-9)
+    for wrong in (130.001 / 3.6, -0.001, np.inf):
+        with pytest.raises(OutOfDomainError, match="above 0 to 130 km/h"):
+            rolling_sound_power("heavy", wrong)
+    assert temperature_correction("heavy", 20.0) == 0.0
+    assert temperature_correction("heavy", 30.0) == pytest.approx(-0.4)
+    with pytest.raises(OutOfDomainError, match="light, medium, heavy"):
+        temperature_correction("tram", 20.0)
