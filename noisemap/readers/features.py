@@ -35,6 +35,7 @@ GEODATABASE_MARK = "a00000001.gdbtable"
 SUFFIXES = (*_BEGINNINGS, GEODATABASE)
 UNTOLD = "ISO-8859-1"  # the library's guess for a shapefile that does not tell
 LARGEST_KML_BYTES = 200_000_000
+MISREAD = ("!", ";", "\n", "\r", "\t")  # the library parts names there, or leaves them out
 READ_WHOLE = 100_000  # features up to which a layer is read whole, and every one checked
 MOST_FEATURES = 2_000_000
 
@@ -229,6 +230,7 @@ def _is_utf8(texts: list[str]) -> bool | None:
 def _opened(path: Path, table: str, layer: str | None) -> tuple[str | Path, str | None]:
     """What the library is asked to open, and the layer in it as far as it is known."""
     suffix = path.suffix.lower()
+    _refuse_misread(path)
     if suffix == GEODATABASE:
         return plain_folder(path, GEODATABASE_MARK, "file geodatabase"), layer
     path = plain_file(path)
@@ -242,6 +244,16 @@ def _opened(path: Path, table: str, layer: str | None) -> tuple[str | Path, str 
     if suffix == ".kml":
         _check_kml(path)
     return path, layer
+
+
+def _refuse_misread(path: Path) -> None:
+    """Nothing, when the library opens the file of this name, and not one of a part of it."""
+    wrong = [sign for sign in MISREAD if sign in str(path.absolute())]
+    if wrong:
+        raise BadDataError(
+            f"{str(path)!r}: the name of a vector file, and of its folders, cannot hold "
+            f"{wrong[0]!r}: another file would be opened; rename it"
+        )
 
 
 def _check_beginning(name: str, suffix: str, start: bytes) -> None:
