@@ -24,7 +24,11 @@ from noisemap.propagation.kernel import Flag, PathBlock, Surface, pairs_within, 
 from noisemap.propagation.machine import path_kernel
 from noisemap.propagation.machine.compiled import compiled, source_digest
 from noisemap.propagation.machine.fast_exp import exp_in_place
-from noisemap.propagation.machine.obstacle_index import containing_buildings, obstacle_index
+from noisemap.propagation.machine.obstacle_index import (
+    containing_buildings,
+    obstacle_index,
+    row_span,
+)
 from noisemap.propagation.machine.sampling import terrain_height
 
 TABLE_20_70 = np.array([0.1, 0.3, 1.1, 2.8, 5.0, 9.0, 22.9, 76.6]) / 1000.0
@@ -519,3 +523,98 @@ def test_without_a_folder_for_machine_code_all_still_works(monkeypatch: pytest.M
         return 2.0 * x
 
     assert compiled(double)(1.5) == 3.0
+
+
+# --- flags and the index on their own -----------------------------------------------------
+
+
+def test_every_flag_is_a_bit_of_its_own() -> None:
+    bits = [value for name, value in vars(Flag).items() if name.isupper()]
+    assert sorted(bits) == [1 << place for place in range(len(bits))]
+    assert path_kernel.BEYOND_DISTANCE | path_kernel.BEYOND_HEIGHT == 3
+
+
+@pytest.mark.parametrize(
+    ("above", "near"), [(-0.45, False), (-0.25, True), (0.25, True), (0.45, False)]
+)
+def test_a_wall_near_a_sloping_line_of_sight_is_flagged(above: float, near: bool) -> None:
+    """A third of the way from a source 2 m high to a receiver 17 m high: the line at 7 m."""
+    wall = place(edges=[(200.0, 200.0, 200.0, 400.0)], edge_height=[7.0 + above], edge_block=[-1])
+    block = one(wall, (400.0, 300.0, 17.0), (100.0, 300.0, 0.0), (2.0,), sides=False)
+    assert bool(block.flags[0] & Flag.NEAR_GRAZING) == near
+
+
+def test_tree_tops_are_at_most_150_m_high() -> None:
+    assert place(foliage_height=150.0).foliage_height == 150.0
+    assert place(foliage_height=0.0).foliage_height == 0.0
+    for wrong in (150.1, -0.1, math.nan):
+        with pytest.raises(OutOfDomainError, match="foliage height"):
+            place(foliage_height=wrong)
+
+
+def test_an_index_without_obstacles_holds_no_point() -> None:
+    index = obstacle_index([], [], [])
+    assert index.empty
+    pointer, item = containing_buildings(index, np.array([[1.0, 2.0], [3.0, 4.0]]))
+    assert (pointer.tolist(), item.tolist()) == ([0, 0, 0], [])
+    wall = obstacle_index([(0.0, 0.0, 9.0, 0.0)], [2.0], [-1])
+    assert not wall.empty
+    pointer, item = containing_buildings(wall, np.array([[1.0, 0.0]]))
+    assert (pointer.tolist(), item.tolist()) == ([0, 0], [])
+
+
+@pytest.mark.parametrize(
+    ("line", "row", "span"),
+    [
+        ((0.5, 0.2, 3.5, 1.2), 0, (0, 2)),  # leaves the row at x = 2.9
+        ((0.5, 0.2, 3.5, 1.2), 1, (2, 3)),
+        ((0.5, 0.2, 3.5, 1.2), 2, (0, -1)),
+        ((3.5, 1.2, 0.5, 0.2), 0, (0, 2)),
+        ((0.5, 0.5, 7.5, 0.5), 0, (0, 7)),
+        ((0.5, 1.0, 3.5, 1.0), 0, (0, 3)),  # on the seam: both rows
+        ((0.5, 1.0, 3.5, 1.0), 1, (0, 3)),
+        ((2.0, 0.1, 2.0, 5.0), 3, (1, 2)),  # on the seam: both columns
+        ((-4.5, 0.5, 30.5, 0.5), 0, (0, 9)),
+        ((1.5, 0.0, 5.5, 8.0), 4, (3, 4)),
+    ],
+)
+def test_columns_of_a_row_that_a_line_meets(
+    line: tuple[float, float, float, float], row: int, span: tuple[int, int]
+) -> None:
+    assert row_span(*line, row, 10) == span
+
+
+def test_the_index_lists_edges_buildings_groups_and_corners() -> None:
+    """Two walls that hang together, one alone, and a building, on a grid counted by hand."""
+    edges = [(0.0, 0.0, 10.0, 0.0), (10.0, 0.0, 10.0, 8.0), (40.0, 30.0, 50.0, 30.0),
+             *square(25.0, 15.0, 5.0)]  # fmt: skip
+    index = obstacle_index(edges, [1.0, 2.0, 3.0, 4.0, 4.0, 4.0, 4.0], [-1] * 3 + [7] * 4)
+    assert (index.x0, index.y0) == (0.0, 0.0)
+    assert index.cell == pytest.approx(math.sqrt(50.0 * 30.0 / 14.0))
+    assert (index.columns, index.rows) == (5, 3)
+    assert index.height.tolist() == [1.0, 2.0, 3.0, 4.0, 4.0, 4.0, 4.0]
+    assert index.block.tolist() == [-1, -1, -1, 0, 0, 0, 0]
+    assert (index.member_pointer.tolist(), index.member_item.tolist()) == ([0, 4], [3, 4, 5, 6])
+    assert index.group.tolist() == [1, 1, 2, 0, 0, 0, 0]
+    corners = [
+        index.corner[a:b].tolist() for a, b in itertools.pairwise(index.corner_pointer.tolist())
+    ]
+    assert corners == [
+        [[20.0, 10.0], [20.0, 20.0], [30.0, 10.0], [30.0, 20.0]],
+        [[0.0, 0.0], [10.0, 0.0], [10.0, 8.0]],
+        [[40.0, 30.0], [50.0, 30.0]],
+    ]
+    size = index.cell
+    for number, (pointer, item) in enumerate(
+        ((index.edge_pointer, index.edge_item), (index.building_pointer, index.building_item))
+    ):
+        for row, column in itertools.product(range(3), range(5)):
+            cell = row * 5 + column
+            west, south = column * size, row * size
+            expected = []
+            for k, (x1, y1, x2, y2) in enumerate(edges if number == 0 else [(20, 10, 30, 20)]):
+                across = min(x1, x2) <= west + size and max(x1, x2) >= west
+                along = min(y1, y2) <= south + size and max(y1, y2) >= south
+                if across and along:
+                    expected.append(k)
+            assert item[pointer[cell] : pointer[cell + 1]].tolist() == expected

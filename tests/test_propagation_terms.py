@@ -23,7 +23,7 @@ from noisemap.propagation.ground import (
     middle_attenuation,
     region_factors,
 )
-from noisemap.propagation.machine.cores import edge_factor
+from noisemap.propagation.machine.cores import edge_factor, merge_objects
 from noisemap.propagation.meteorology import cmet
 from noisemap.propagation.screening import barrier_attenuation, screening, side_path, top_path
 from noisemap.propagation.vegetation import foliage, ground_or_housing, housing, site
@@ -373,3 +373,86 @@ def test_side_paths_only_where_the_line_of_sight_is_cut() -> None:
 def test_verification_files_name_source_and_mark() -> None:
     for file in FOLDER.glob("*.csv"):
         assert all(row["mark"] and row["source"] for row in rows(file.name)), file
+
+
+@pytest.mark.parametrize(
+    ("x", "ground", "objects", "message"),
+    [
+        ([0.0], [0.0], ([], []), "two or more points"),
+        ([0.0, 10.0], [0.0, 0.0, 0.0], ([], []), "two or more points"),
+        ([0.0, 10.0, 10.0], [0.0] * 3, ([], []), "two or more points"),
+        ([0.0, 10.0, 9.0], [0.0] * 3, ([], []), "two or more points"),
+        ([0.0, 10.0], [0.0, 0.0], ([5.0], [1.0, 2.0]), "one height for each place"),
+        ([0.0, 10.0], [0.0, 0.0], ([5.0, 4.0], [1.0, 2.0]), "rising order"),
+    ],
+)
+def test_profiles_that_cannot_be_are_refused(
+    x: list[float], ground: list[float], objects: tuple[list[float], list[float]], message: str
+) -> None:
+    with pytest.raises(OutOfDomainError, match=message):
+        top_path(x, ground, 1.0, 1.0, *objects)
+
+
+def test_two_objects_at_one_place_count_as_the_higher() -> None:
+    for tops in ([3.0, 5.0], [5.0, 3.0]):
+        both = top_path([0.0, 100.0], [0.0, 0.0], 1.0, 1.0, [40.0, 40.0], tops)
+        alone = top_path([0.0, 100.0], [0.0, 0.0], 1.0, 1.0, [40.0], [5.0])
+        assert both.n == 1
+        assert both.z == pytest.approx(alone.z, rel=1e-14)
+
+
+def merged(
+    x: list[float], z: list[float], places: list[float], tops: list[float]
+) -> list[tuple[float, float, bool]]:
+    size = len(x) + len(places)
+    px, pz, is_object = np.empty(size), np.empty(size), np.empty(size, dtype=np.bool_)
+    count = merge_objects(
+        np.array(x), np.array(z), len(x), np.array(places), np.array(tops), len(places),
+        px, pz, is_object,
+    )  # fmt: skip
+    return list(
+        zip(px[:count].tolist(), pz[:count].tolist(), is_object[:count].tolist(), strict=True)
+    )
+
+
+def test_profile_and_objects_become_one_profile() -> None:
+    x, z = [0.0, 10.0, 20.0], [1.0, 2.0, 3.0]
+    first, middle, last = (0.0, 1.0, False), (10.0, 2.0, False), (20.0, 3.0, False)
+    assert merged(x, z, [], []) == [first, middle, last]
+    assert merged(x, z, [5.0, 15.0], [0.5, 9.0]) == [
+        first, (5.0, 0.5, True), middle, (15.0, 9.0, True), last,
+    ]  # fmt: skip
+    # of one place the higher stays, an object before terrain of the same height
+    assert merged(x, z, [10.0], [2.5]) == [first, (10.0, 2.5, True), last]
+    assert merged(x, z, [10.0], [2.0]) == [first, (10.0, 2.0, True), last]
+    assert merged(x, z, [10.0], [1.5]) == [first, middle, last]
+    for tops, high in (([4.0, 6.0], 6.0), ([6.0, 4.0], 6.0), ([4.0, 4.0], 4.0)):
+        assert merged(x, z, [5.0, 5.0], tops) == [first, (5.0, high, True), middle, last]
+    # source and receiver stay whatever stands there or just beside them
+    for place in (-1.0, 0.0, 9e-7, 20.0 - 9e-7, 20.0, 21.0):
+        assert merged(x, z, [place], [9.0]) == [first, middle, last]
+    near = [0.0, 10.0, 20.0 - 5e-7, 20.0]
+    assert merged(near, [1.0, 2.0, 8.0, 3.0], [], []) == [
+        first, middle, (20.0 - 5e-7, 8.0, False), last,
+    ]  # fmt: skip
+
+
+def test_a_corner_far_beside_the_line_counts_as_any_other() -> None:
+    around = side_path([[20.0, 150.0]], 100.0, 0.0)
+    assert around is not None
+    assert around.z == pytest.approx(np.hypot(20.0, 150.0) + np.hypot(80.0, 150.0) - 100.0)
+    for beyond in (0.0, -5.0, 100.0, 105.0):
+        assert side_path([[beyond, 50.0]], 100.0, 0.0) is None
+    for beside in (0.0, -1.0):
+        with pytest.raises(OutOfDomainError, match="beside the line"):
+            side_path([[20.0, beside]], 100.0, 0.0)
+
+
+def test_alternative_ground_is_its_formula_within_its_range() -> None:
+    # FOUND (iso9613-2, eq. 10): 4.8 - (2 hm / d) (17 + 300 / d)
+    assert float(alternative_ground(2.5, 200.0)) == pytest.approx(4.8 - 0.025 * 18.5)
+    assert float(alternative_ground(0.0, 50.0)) == 4.8
+    assert float(alternative_ground(1e4, 1e7)) == pytest.approx(4.8 - 2e-3 * (17.0 + 3e-5))
+    for height, distance in ((-1e-9, 50.0), (1e4 + 0.1, 50.0), (1.0, 0.0)):
+        with pytest.raises(OutOfDomainError):
+            alternative_ground(height, distance)
