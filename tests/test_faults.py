@@ -7,6 +7,7 @@ import hashlib
 import io
 import json
 import os
+import re
 import signal
 import socket
 import struct
@@ -461,3 +462,20 @@ def test_a_store_of_a_machine_with_the_other_byte_order_is_read_rightly(tmp_path
     here = read_store(stored(tmp_path / "here", {}))
     there = read_store(stored(tmp_path / "there", {"stretch": np.ones(3, ">i4")}))
     assert np.array_equal(here.stretch, there.stretch)
+
+
+def test_the_table_of_faults_names_tests_that_are_there() -> None:
+    here = Path(__file__).parent
+    table = (here.parent / "docs" / "faults.md").read_text(encoding="utf-8")
+    sources: dict[str, str] = {}
+    named = 0
+    for row in table.splitlines():
+        file = ""
+        cell = row.rstrip(" |").rpartition("|")[2] if row.startswith("| ") else ""
+        for found in re.finditer(r"((?:fuzz/)?test_\w+)?::(test_\w+)", cell):
+            file = found[1] or file
+            if file not in sources:
+                sources[file] = (here / f"{file}.py").read_text(encoding="utf-8")
+            assert f"def {found[2]}(" in sources[file], found[0]
+            named += 1
+    assert named > 100
