@@ -48,7 +48,7 @@ for options in ({}, {"reflection_order": 1}):
         propagate(land, receivers, sources, (0.5, 3.7), *pairs, ALPHA, device=name, **options)
         for name in ("cpu", "cuda")
     )
-    for name in ("t", "cmet_factor", "distance", "flags", "grazing_z"):
+    for name in ("t", "cmet_factor", "distance", "flags", "grazing_z", "top"):
         assert np.array_equal(getattr(one, name), getattr(other, name)), (options, name)
     assert (one.grazing_z > 0.0).any() and (one.grazing_z < 0.0).any()
 print("same")

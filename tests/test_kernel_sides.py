@@ -17,7 +17,7 @@ from noisemap.levels import from_energy
 from noisemap.propagation.attenuation import attenuation
 from noisemap.propagation.case import path_result
 from noisemap.propagation.kernel import PathBlock, Surface, propagate
-from noisemap.propagation.screening import screening
+from noisemap.propagation.screening import Reading, screening
 
 SOURCE, RECEIVER = np.array([100.0, 300.0, 0.0]), np.array([200.0, 300.0, 4.0])
 
@@ -107,6 +107,54 @@ def test_more_around_than_there_is_room_for_closes_the_side() -> None:
     walls = [(101.0 + 2.0 * i, 290.0 - i, 101.0 + 2.0 * i, 310.0 + i) for i in range(40)]
     surface = place(factor=0.0, edges=walls, edge_height=[20.0] * 40, edge_block=[-1] * 40)
     assert one(surface).tolist() == one(surface, sides=False).tolist()
+
+
+def crowded(seed: int, size: float = 600.0) -> tuple[Surface, FloatArray, FloatArray]:
+    """Houses and low walls between receivers and sources that see little of each other."""
+    rng = np.random.default_rng(seed)
+    edges, high, block = [], [], []
+    for number in range(90):
+        x, y = rng.uniform(20.0, size - 20.0, 2)
+        w, d, angle = rng.uniform(6.0, 20.0), rng.uniform(6.0, 12.0), rng.uniform(0.0, 3.0)
+        along, beside = np.array([np.cos(angle), np.sin(angle)]), np.array(
+            [-np.sin(angle), np.cos(angle)])  # fmt: skip
+        corners = [(x, y) + i * w * along + j * d * beside for i, j in
+                   ((0, 0), (1, 0), (1, 1), (0, 1))]  # fmt: skip
+        sides = ring(*[(float(c[0]), float(c[1])) for c in corners])
+        walls = number % 3 == 0
+        edges += sides[:1] if walls else sides
+        high += [rng.uniform(1.0, 4.0) if walls else rng.uniform(3.0, 9.0)] * (1 if walls else 4)
+        block += [-1] if walls else [number] * 4
+    surface = place(np.zeros((61, 61)), 0.5, edges=edges, edge_height=high, edge_block=block)
+    ends = rng.uniform(30.0, size - 30.0, (24, 2))
+    receivers = np.column_stack([ends[:12], np.full(12, 4.0)])
+    return surface, receivers, np.column_stack([ends[12:], np.zeros(12)])
+
+
+def test_heights_together_are_each_alone() -> None:
+    """A band found for one source height is used for another only where it is the same."""
+    surface, receivers, sources = crowded(3)
+    pairs = np.arange(13) * 12, np.tile(np.arange(12), 12)
+    heights = (0.5, 2.0, 3.7, 6.0)
+    together = propagate(surface, receivers, sources, heights, *pairs, ALPHA)
+    bare = propagate(surface, receivers, sources, heights, *pairs, ALPHA, sides=False)
+    assert ((together.t > bare.t).any(axis=2).sum(axis=0) > 20).all()
+    for h, height in enumerate(heights):
+        alone = propagate(surface, receivers, sources, [height], *pairs, ALPHA)
+        assert np.array_equal(alone.t[:, 0], together.t[:, h])
+
+
+@pytest.mark.parametrize("reading", ["literal", "positive"])
+def test_what_comes_over_the_top_stands_beside_the_whole(reading: Reading) -> None:
+    surface, receivers, sources = crowded(4)
+    pairs = np.arange(13) * 12, np.tile(np.arange(12), 12)
+    ways = {"sides": True, "reflection_order": 1}
+    job = surface, receivers, sources, (0.5, 3.7), *pairs, ALPHA
+    whole = propagate(*job, reading=reading, **ways)
+    top = propagate(*job, reading=reading, sides=False)
+    assert np.array_equal(whole.top, top.top)
+    np.testing.assert_allclose(top.top, top.t.sum(axis=2, dtype=float), rtol=1e-6)
+    assert (whole.t.sum(axis=2) > 1.01 * whole.top).sum() > 50
 
 
 # --- against a second way, on random places ------------------------------------------------

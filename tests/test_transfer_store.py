@@ -11,6 +11,8 @@ import numpy as np
 import pytest
 
 from noisemap.errors import StudyError
+from noisemap.execution.tasks import Execution
+from noisemap.scene.model import Obstacles
 from noisemap.scene.stretches import split_stretches
 from noisemap.transfer import build, job
 from noisemap.transfer.build import Air, build_store, strips
@@ -224,3 +226,47 @@ def test_a_map_does_without_the_twin(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert np.array_equal(bare.grazing, whole.grazing)
     assert whole.twin.any()
     assert not bare.twin.any()
+
+
+def test_the_twin_is_of_the_path_over_the_top(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A wall with two ends and a mirror change the levels, and nothing of the twin."""
+    place = hill.scene()
+    walls = Obstacles(
+        np.array([[960.0, 40.0, 1040.0, 40.0], [900.0, -30.0, 1100.0, -30.0]]),
+        np.array([4.0, 6.0]),
+        np.array([-1, -1]),
+        np.zeros(2, dtype=bool),
+    )
+    place = replace(place, obstacles=walls)
+    options: list[dict[str, object]] = []
+    real = job.propagate
+
+    def noted(*arguments, **named):
+        options.append(named)
+        return real(*arguments, **named)
+
+    monkeypatch.setattr(job, "propagate", noted)
+    whole = store(tmp_path, place)
+    assert [(o["sides"], o["reflection_order"]) for o in options] == [(True, 1), (False, 0)]
+    bare = store(tmp_path, place, replace(AIR, sides=False, reflection_order=0))
+    assert (whole.t > bare.t).any()
+    assert np.array_equal(whole.twin, bare.twin)
+    assert whole.twin.any()
+
+
+def test_the_device_is_handed_to_every_path(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real, devices = job.propagate, []
+
+    def noted(*arguments, device, **named):
+        devices.append(device)
+        return real(*arguments, **named)
+
+    monkeypatch.setattr(job, "propagate", noted)
+    place = hill.scene()
+    execution = Execution(device="cuda")
+    build_store(tmp_path, place, hill.receivers(place), AIR, 500.0, execution=execution)
+    assert devices == ["cuda", "cuda"]

@@ -225,6 +225,7 @@ class PathBlock:
     distance: Float32Array  # (n_pairs,) straight distance from source height 0 [m]
     flags: npt.NDArray[np.uint8]  # (n_pairs,) bits of Flag
     grazing_z: Float32Array  # (n_pairs, n_heights) path difference of the closest edge [m]
+    top: Float32Array  # (n_pairs, n_heights) sum over bands of t by the path over the top alone [1]
 
 
 def propagate(
@@ -334,6 +335,7 @@ def propagate(
         np.empty((n, len(heights)), dtype=np.float32),
         np.empty(n, dtype=np.float32),
         np.empty(n, dtype=np.uint8),
+        np.empty((n, len(heights)), dtype=np.float32),
         np.empty((n, len(heights)), dtype=np.float32),
     )
     if device not in DEVICES:
@@ -452,6 +454,7 @@ def _obstacle_arrays(
         index.rows,
         index.edge_pointer,
         index.edge_item,
+        index.item_edge,
         index.edges,
         index.height,
         index.block,

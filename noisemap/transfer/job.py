@@ -43,7 +43,7 @@ class Air:
     sides: bool = True  # whether paths around the sides of obstacles are added
     reflection_order: int = 1  # 0 or 1
     clearance: float = 0.0  # terrain that rises into the sight line by no more is no screen [m]
-    twin: bool = True  # whether the terrain with its stated error is computed as well
+    twin: bool = True  # whether the paths over the top are computed with the terrain's error, too
 
 
 @dataclass(frozen=True)
@@ -72,11 +72,11 @@ class TileJob:
         block = self._propagate(self.surface, self.sources, points, pointer, stretch)
         change: FloatArray = np.zeros(block.cmet_factor.shape)
         if self.air.twin:
-            twin = self._propagate(self._twin_surface, self.twin_sources, points, pointer, stretch)
+            twin = self._propagate(
+                self._twin_surface, self.twin_sources, points, pointer, stretch, over_the_top=True
+            )
             with np.errstate(divide="ignore", invalid="ignore"):
-                change = from_energy(twin.t.sum(axis=2, dtype=float)) - from_energy(
-                    block.t.sum(axis=2, dtype=float)
-                )
+                change = from_energy(twin.top.astype(float)) - from_energy(block.top.astype(float))
         owner = np.repeat(np.arange(len(points)), np.diff(pointer))
         return {
             "count": np.diff(pointer).astype(np.int64),
@@ -139,6 +139,7 @@ class TileJob:
         points: FloatArray,
         pointer: npt.NDArray[np.int64],
         stretch: npt.NDArray[np.int64],
+        over_the_top: bool = False,
     ) -> PathBlock:
         return propagate(
             surface,
@@ -150,9 +151,10 @@ class TileJob:
             self._absorption,
             c0=self.air.c0,
             reading=self.air.screening_reading,
-            sides=self.air.sides,
-            reflection_order=self.air.reflection_order,
+            sides=self.air.sides and not over_the_top,
+            reflection_order=0 if over_the_top else self.air.reflection_order,
             clearance=self.air.clearance,
+            device=self.device,
         )
 
     def _nearest(

@@ -11,7 +11,7 @@ g = 10^(-Agr/10) and s = max(10^(-cap/10), 1 / [3 + (C2/lambda) C3 z Kmet]):
     literal reading      F = min(g, s)             since Agr + max(Dz - Agr, 0) = max(Agr, Dz)
     positive reading     F = max(g, 1) min(min(g, 1), s)
 
-so that no logarithm is taken.  A path around a side adds g s of its own.
+so that no logarithm is taken.  A path around a side adds g s of its own to F.
 """
 
 from __future__ import annotations
@@ -61,7 +61,7 @@ class Spectrum(NamedTuple):
     whole: FloatArray
     bits: IntArray
     share: FloatArray  # (8,) what a screen lets through
-    side: FloatArray  # (8,) what comes around the sides, by the ground alone
+    side: FloatArray  # (8,) what comes around the sides
 
 
 class Shared(NamedTuple):
@@ -165,15 +165,14 @@ def screen_shares(model: Model, edges: int, weighted_z: float, e: float, share: 
 
 @compiled_part
 def apply_screen(model: Model, screen: Screen, d: float, spectrum: Spectrum) -> None:
-    """Turn g in the second half of `value` into F over the top and around the sides."""
+    """Turn g in the second half of `value` into F over the top."""
     kmet = meteorological_factor(screen.z, screen.dss, screen.dsr, d, model.kmet_length)
-    value, share, side = spectrum.value, spectrum.share, spectrum.side
+    value, share = spectrum.value, spectrum.share
     screen_shares(model, screen.edges, screen.z * kmet, screen.e, share)
     if model.positive:
         for band in range(BANDS):
             g = value[BANDS + band]
-            value[BANDS + band] = max(g, 1.0) * min(min(g, 1.0), share[band]) + g * side[band]
+            value[BANDS + band] = max(g, 1.0) * min(min(g, 1.0), share[band])
     else:
         for band in range(BANDS):
-            g = value[BANDS + band]
-            value[BANDS + band] = min(g, share[band]) + g * side[band]
+            value[BANDS + band] = min(value[BANDS + band], share[band])

@@ -101,10 +101,10 @@ def find_crossings(obstacles: Obstacles, line: Line, meeting: Meeting) -> int:
         first, last = row_span(ax, ay, bx, by, row, obstacles.columns)
         for c in range(row * obstacles.columns + first, row * obstacles.columns + last + 1):
             for m in range(obstacles.pointer[c], obstacles.pointer[c + 1]):
-                k = obstacles.item[m]
-                here = crossing(obstacles.edges, k, line)
+                here = crossing(obstacles.item_edge, m, line)
                 if here < 0.0:
                     continue
+                k = obstacles.item[m]
                 place = min(found, room)
                 while place > 0 and (
                     along[place - 1] > here or (along[place - 1] == here and edge[place - 1] > k)

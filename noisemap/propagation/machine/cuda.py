@@ -28,7 +28,7 @@ from noisemap.propagation.machine.job import (
     Terrain,
 )
 from noisemap.propagation.machine.path_kernel import all_receivers
-from noisemap.propagation.machine.sides import MOST_CORNERS, MOST_GROUPS
+from noisemap.propagation.machine.sides import KEPT, MOST_CORNERS, MOST_GROUPS
 
 ROOM = 48
 """Obstacles on a path for which a thread has room."""
@@ -91,7 +91,8 @@ def _sizes(
 def _rows(sizes: Sizes) -> tuple[int, int, int, int]:
     """Rows of the columns of doubles, long and short whole numbers, and marks."""
     points, room, far, echo = sizes.points, sizes.room, sizes.echo_points, sizes.echo_room
-    real = 9 * points + 2 * sizes.readings + 7 * room + 2 * (MOST_CORNERS + 2) + 6 * BANDS
+    real = 9 * points + 2 * sizes.readings + 7 * room + 6 * BANDS
+    real += 4 * (MOST_CORNERS + 2) + KEPT
     real += 9 * far + 14 * echo + 8
     whole = 2 * points + sizes.pieces + 1 + 3 * room + MOST_GROUPS
     whole += 2 * far + sizes.echo_pieces + 1 + 6 * echo + 2 + sizes.heights
@@ -183,6 +184,7 @@ class DeviceJob:
             new((pairs, heights), np.float32),
             new(pairs, np.float32),
             new(pairs, np.uint8),
+            new((pairs, heights), np.float32),
             new((pairs, heights), np.float32),
         )
         return answer, new(pairs, np.int32)

@@ -27,7 +27,7 @@ from noisemap.propagation.machine.job import (
 from noisemap.propagation.machine.path_kernel import Scratch, one_pair
 from noisemap.propagation.machine.reflections import Echo
 from noisemap.propagation.machine.sampling import Reading, terrain_height
-from noisemap.propagation.machine.sides import MOST_CORNERS, MOST_GROUPS, Sides
+from noisemap.propagation.machine.sides import KEPT, MOST_CORNERS, MOST_GROUPS, Sides
 
 
 @compiled
@@ -144,9 +144,12 @@ def scratch_of(columns: Columns, sizes: Sizes, t: int) -> Scratch:
         columns.whole[whole : whole + MOST_GROUPS, t],
         columns.real[real : real + corners, t],
         columns.real[real + corners : real + 2 * corners, t],
+        columns.real[real + 2 * corners : real + 3 * corners, t],
+        columns.real[real + 3 * corners : real + 4 * corners, t],
+        columns.real[real + 4 * corners : real + 4 * corners + KEPT, t],
     )
     whole += MOST_GROUPS
-    real += 2 * corners
+    real += 4 * corners + KEPT
     factors = HeightFactors(
         columns.real[real : real + BANDS, t],
         columns.real[real + BANDS : real + 2 * BANDS, t],

@@ -77,6 +77,7 @@ class Obstacles(NamedTuple):
     rows: int
     pointer: IntArray
     item: IntArray
+    item_edge: FloatArray  # (items, 4) the edges in the order of `item` [m]
     edges: FloatArray  # (k, 4) [m]
     height: FloatArray  # (k,) [m]
     block: IntArray  # (k,)
@@ -128,6 +129,7 @@ class Answer(NamedTuple):
     distance: Float32Array  # (paths,) [m]
     flags: ByteArray  # (paths,)
     grazing_z: Float32Array  # (paths, heights) [m]
+    top: Float32Array  # (paths, heights) sum of the bands over the top, of t
 
 
 class Line(NamedTuple):

@@ -28,22 +28,28 @@ def mirror(
     """Mirror point of an upright plane from a to b between source s and receiver r (C20)."""
     none = Mirror(0.0, 0.0, 0.0, 0.0, 0.0)
     ex, ey = bx - ax, by - ay
-    long = math.sqrt(ex * ex + ey * ey)
-    before_s = (ex * (sy - ay) - ey * (sx - ax)) / long
-    before_r = (ex * (ry - ay) - ey * (rx - ax)) / long
+    before_s = ex * (sy - ay) - ey * (sx - ax)
+    before_r = ex * (ry - ay) - ey * (rx - ax)
+    if (before_s > 0.0) != (before_r > 0.0):
+        return none
     side = 1.0 if before_s > 0.0 else -1.0
     before_s *= side
     before_r *= side
-    if before_s < APART_M or before_r < APART_M:
-        return none
-    along_s = (ex * (sx - ax) + ey * (sy - ay)) / long
-    along_r = (ex * (rx - ax) + ey * (ry - ay)) / long
     normal = before_s + before_r
+    if normal == 0.0:
+        return none
+    along_s = ex * (sx - ax) + ey * (sy - ay)
+    along_r = ex * (rx - ax) + ey * (ry - ay)
+    square = ex * ex + ey * ey
     share = before_s / normal
-    along = (along_s + share * (along_r - along_s)) / long
+    along = (along_s + share * (along_r - along_s)) / square
     if along < 0.0 or along > 1.0:
         return none
-    beside = along_r - along_s
+    long = math.sqrt(square)
+    if before_s < APART_M * long or before_r < APART_M * long:
+        return none
+    normal /= long
+    beside = (along_r - along_s) / long
     return Mirror(math.sqrt(normal * normal + beside * beside), share, along, side, normal)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -50,6 +51,11 @@ class ObstacleIndex:
     group: IntArray  # (k,) buildings as numbered, then walls whose pieces hang together
     corner_pointer: IntArray  # (groups + 1,)
     corner: FloatArray  # (corners, 2) different end points of the edges of each group [m]
+
+    @cached_property
+    def item_edge(self) -> FloatArray:
+        """Edges in the order of `edge_item`, so that those of a cell lie side by side [m]."""
+        return np.ascontiguousarray(self.edges[self.edge_item])
 
     @property
     def empty(self) -> bool:

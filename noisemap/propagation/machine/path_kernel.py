@@ -72,7 +72,7 @@ from noisemap.propagation.machine.sampling import (
     sample_terrain,
     terrain_height,
 )
-from noisemap.propagation.machine.sides import Sides, around, new_sides
+from noisemap.propagation.machine.sides import Heights, Sides, around, forget, new_sides
 
 BEYOND_DISTANCE, BEYOND_HEIGHT, NEAR_GRAZING, FILLED_TERRAIN = 1, 2, 4, 8
 INSIDE_BUILDING, FOLIAGE_COUNTED, MINIMUM_DISTANCE = 16, 32, 64
@@ -102,12 +102,17 @@ def _one_height(
     running: IntArray,
     meeting: Meeting,
     sides: Sides,
+    lowest: float,
+    highest: float,
     factors: HeightFactors,
     model: Model,
     spectrum: Spectrum,
     answer: Answer,
 ) -> int:
-    """Finish the path of one source height; returns the flags it raises."""
+    """Finish the path of one source height; returns the flags it raises.
+
+    `lowest` and `highest` of all source heights decide whether a side serves them all.
+    """
     steps, dp = line.steps, line.dp
     zs, zr = profile.z[0] + hs, profile.z[steps] + hr
     d = math.sqrt(dp * dp + (zr - zs) * (zr - zs))
@@ -145,15 +150,19 @@ def _one_height(
     if cover.any_cover:
         site_m, built_m = cover_lengths(cover, line, profile.z, zs, zr, cell)
         cover_exponents(model, site_m, built_m, value)
+    top = 0.0
     if screen.edges == 0:
         for band in range(BANDS):
             value[band] += value[BANDS + band]
         exp_in_place(value, spectrum.bits, spectrum.whole, BANDS)
+        for band in range(BANDS):
+            top += value[band]
     else:
         exp_in_place(value, spectrum.bits, spectrum.whole, 2 * BANDS)
         for band in range(BANDS):
             spectrum.side[band] = 0.0
         if model.sides and tops > 0 and screen.z > 0.0 and bare_rise <= model.clearance:
+            ends = Heights(zs, profile.z[0] + lowest, profile.z[0] + highest, zr)
             for side in (1.0, -1.0):
                 way = around(
                     obstacles,
@@ -162,23 +171,26 @@ def _one_height(
                     meeting,
                     tops,
                     sides,
-                    zs,
-                    zr,
-                    d,
+                    ends,
                     side,
                     source,
                     receiver,
                 )
                 if way.edges > 0:
-                    screen_shares(model, way.edges, way.z, way.e, spectrum.share)
+                    z = math.sqrt(way.plan * way.plan + (zr - zs) * (zr - zs)) - d
+                    screen_shares(model, way.edges, z, way.e, spectrum.share)
                     for band in range(BANDS):
                         spectrum.side[band] += spectrum.share[band]
+            for band in range(BANDS):
+                spectrum.side[band] *= value[BANDS + band]
         apply_screen(model, screen, d, spectrum)
         for band in range(BANDS):
-            value[band] *= value[BANDS + band]
+            top += value[band] * value[BANDS + band]
+            value[band] *= value[BANDS + band] + spectrum.side[band]
     spread = model.spreading / (d * d)
     for band in range(BANDS):
         answer.t[pair, h, band] = spread * value[band]
+    answer.top[pair, h] = spread * top
     cmet = meteorological_correction(model.c0, hs, hr, dp, model.clear_per_height)
     answer.cmet_factor[pair, h] = math.exp(-DB * cmet) if cmet > 0.0 else 1.0
     return flag
@@ -297,6 +309,10 @@ def one_pair(
         region_factor(running, line, line.dp - reach_r, line.dp),
         reach_r,
     )
+    forget(scratch.sides)
+    lowest, highest = heights[0], heights[0]
+    for h in range(1, heights.shape[0]):
+        lowest, highest = min(lowest, heights[h]), max(highest, heights[h])
     for h in range(heights.shape[0]):
         hs = heights[h]
         if above + 0.5 * hs > model.valid_height:
@@ -322,6 +338,8 @@ def one_pair(
             running,
             meeting,
             scratch.sides,
+            lowest,
+            highest,
             scratch.factors,
             model,
             spectrum,

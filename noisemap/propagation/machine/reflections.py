@@ -194,6 +194,7 @@ def _reflected(
     h: int,
     hs: float,
     hr: float,
+    d: float,
     line: Line,
     ground: Ground,
     cover: Cover,
@@ -204,12 +205,11 @@ def _reflected(
     tops: int,
     echo: Echo,
     spectrum: Spectrum,
-) -> float:
-    """Fill the first eight of `spectrum.value` with T apart from spreading; returns d [m]."""
+) -> None:
+    """Fill the first eight of `spectrum.value` with T apart from spreading, `d` long in space."""
     profile, value = echo.profile, spectrum.value
     steps, dp = line.steps, line.dp
     zs, zr = profile.z[0] + hs, profile.z[steps] + hr
-    d = math.sqrt(dp * dp + (zr - zs) * (zr - zs))
     rise = heights_above_line(profile, steps, zs, zr)
     screen = Screen(0, 0.0, 0.0, 0.0, 0.0)
     if tops > 0:
@@ -228,12 +228,9 @@ def _reflected(
         cover_exponents(model, site_m, built_m, value)
     exp_in_place(value, spectrum.bits, spectrum.whole, 2 * BANDS)
     if screen.edges > 0:
-        for band in range(BANDS):
-            spectrum.side[band] = 0.0
         apply_screen(model, screen, d, spectrum)
     for band in range(BANDS):
         value[band] *= value[BANDS + band]
-    return d
 
 
 @compiled
@@ -302,6 +299,11 @@ def add_reflections(
                 z = zs + found.share * (zr - zs)
                 if z < bottom or z > bottom + obstacles.height[k]:
                     continue
+                d = math.sqrt(way.dp * way.dp + (zr - zs) * (zr - zs))
+                size = min(math.sqrt(ex * ex + ey * ey), obstacles.height[k])
+                least = least_wave_number(size, found.normal, found.share, d, mirrors.size_factor)
+                if model.wave_number[BANDS - 1] <= least:
+                    continue
                 if not read:
                     read = True
                     course = _course(found, edges, k, line, x, y)
@@ -320,12 +322,10 @@ def add_reflections(
                         region_factor(echo.running, way, way.dp - reach_r, way.dp),
                         reach_r,
                     )
-                d = _reflected(
-                    h, heights[h], hr, way, ground, cover, model, factors, shared, wooded, tops,
+                _reflected(
+                    h, heights[h], hr, d, way, ground, cover, model, factors, shared, wooded, tops,
                     echo, spectrum,
                 )  # fmt: skip
-                size = min(math.sqrt(ex * ex + ey * ey), obstacles.height[k])
-                least = least_wave_number(size, found.normal, found.share, d, mirrors.size_factor)
                 total = 0.0
                 for band in range(BANDS):
                     if model.wave_number[band] <= least:
