@@ -35,7 +35,7 @@ from noisemap.readers.recordings import open_recording
 from noisemap.source.emission import exhaust_sound_power
 from noisemap.source.pass_by import exposure_level, maximum_level, time_weighting_correction
 from noisemap.states import EXHAUST_STATES
-from noisemap.study import descend
+from noisemap.study import listen as study_listen
 from noisemap.study.demo import copy_demo
 from noisemap.transfer.build import Air, build_store
 
@@ -297,7 +297,11 @@ def test_command_at_a_home_of_a_study(
     """The study is read from the demo; its paths are those of the small hill."""
     place, paths = store
     study = copy_demo(tmp_path / "study")
-    monkeypatch.setattr(descend, "listen", lambda *_: SimpleNamespace(scene=place, store=paths))
+    monkeypatch.setattr(
+        study_listen,
+        "listen",
+        lambda prepared, *_: SimpleNamespace(prepared=prepared, scene=place, store=paths),
+    )
     base = ["--study", str(study), "--road", "hill", "--output", str(tmp_path / "out")]
     short = [*base, "--seconds", "3", "--exhaust", "straight"]
     data = json.loads(say(*short, "--home", "1", "--engine", "15L", "--json").output)
@@ -309,6 +313,13 @@ def test_command_at_a_home_of_a_study(
     )
     by_id = json.loads(say(*short, "--home", place.homes.home_id[2], "--json").output)
     assert by_id["pass"] == "home number 3 of the study"
+    text = study.read_text(encoding="utf-8")
+    offset = 'calibration_offset_db = 2.0\ncalibration_basis = "five passes"'
+    assert "calibration_offset_db = 0.0" in text
+    study.write_text(text.replace("calibration_offset_db = 0.0", offset), encoding="utf-8")
+    moved = json.loads(say(*short, "--home", "1", "--engine", "15L", "--json").output)
+    assert (moved["calibration_db"], moved["calibration_basis"]) == (2.0, "five passes")
+    assert moved["files"][0]["l_af_max_db"] > data["files"][0]["l_af_max_db"] + 1.8
     for arguments, words in (
         ([*base, "--home", "99"], "from 1 to 3"),
         ([*base, "--home", "1", "--distance-m", "20"], "come from the study"),
@@ -323,6 +334,8 @@ def test_command_at_a_home_of_a_study(
     [
         (["--study", "study.toml"], "--home and --road"),
         (["--home", "3"], "belong to --study"),
+        (["--uphill"], "--uphill belong to --study"),
+        (["--study", "s.toml", "--home", "1", "--road", "x", "--ear-m", "2"], "leave"),
         (["--screening-db", "much"], "not numbers"),
         (["--rpm", "2500"], "900 to 2100"),
         (["--calibration-db", "1"], "together"),

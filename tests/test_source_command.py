@@ -81,7 +81,7 @@ def test_a_calibration_needs_its_measurement_and_stays_in_sight() -> None:
 @pytest.mark.parametrize("suffix", ["png", "svg", "pdf"])
 def test_the_picture(tmp_path: Path, suffix: str) -> None:
     path = tmp_path / f"spectra.{suffix}"
-    assert say("--plot", str(path)).exit_code == 0
+    assert f"spectra drawn in {path}" in say("--plot", str(path)).output
     assert path.stat().st_size > 5000
     if suffix == "svg":
         text = path.read_text(encoding="utf-8")

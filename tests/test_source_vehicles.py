@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 
 from noisemap.errors import OutOfDomainError
+from noisemap.exposure.passes import OUTLET_HEIGHT_INDEX
 from noisemap.levels import a_weighted, energy_sum
-from noisemap.source.heights import source_height
+from noisemap.source.heights import OUTLETS, source_height
 from noisemap.source.pass_by import level_at_15_m
 from noisemap.source.propulsion import (
     gradient_term,
@@ -25,6 +26,7 @@ from noisemap.source.rolling import (
     temperature_correction,
 )
 from noisemap.states import VEHICLE_CLASSES
+from noisemap.transfer.job import SOURCE_HEIGHTS
 
 VERIFICATION = Path(__file__).parent / "verification" / "source"
 
@@ -144,6 +146,10 @@ def test_heights_of_the_parts():
     assert source_height("rolling") == source_height("propulsion") == 0.5
     assert source_height("exhaust", "stack") == 3.7
     assert source_height("exhaust", "under_chassis") == 0.5
+    # the heights of the sound paths, and the one that each outlet takes there
+    assert source_height("rolling") == SOURCE_HEIGHTS[0]
+    for outlet in OUTLETS:
+        assert source_height("exhaust", outlet) == SOURCE_HEIGHTS[OUTLET_HEIGHT_INDEX[outlet]]
     with pytest.raises(OutOfDomainError, match="stack, under_chassis"):
         source_height("exhaust", "roof")
 

@@ -32,7 +32,7 @@ from noisemap.states import EXHAUST_STATES, ExhaustState
     "--screening-db",
     help="Screening on a straight road: one value, or eight octaves 63 Hz to 8 kHz by commas.",
 )
-@click.option("--ear-m", type=float, default=1.5, show_default=True, help="Height of the ear.")
+@click.option("--ear-m", type=float, help="Height of the ear by a straight road.  [default: 1.5]")
 @click.option(
     "--study",
     type=click.Path(dir_okay=False, path_type=Path),
@@ -65,7 +65,7 @@ def listen_command(
     speed_kmh: float,
     distance_m: float | None,
     screening_db: str | None,
-    ear_m: float,
+    ear_m: float | None,
     study: Path | None,
     home: str | None,
     road: str | None,
@@ -92,10 +92,11 @@ def listen_command(
         if study is not None:
             if home is None or road is None:
                 raise UsageError("--study needs --home and --road")
-            if distance_m is not None or screening_db is not None or calibration_db:
+            straight_only = (distance_m, screening_db, ear_m, calibration_basis)
+            if any(value is not None for value in straight_only):
                 raise UsageError(
-                    "distance, screening and calibration come from the study: leave "
-                    "--distance-m, --screening-db and --calibration-db out"
+                    "distance, screening, ear and calibration come from the study: leave "
+                    "--distance-m, --screening-db, --ear-m and --calibration-db out"
                 )
             place, track = home_of_study(
                 study,
@@ -106,16 +107,18 @@ def listen_command(
                 reporter,
                 uphill=uphill,
             )
-            calibration_db = place.prepared.study.source.calibration_offset_db
-        elif home is not None or road is not None:
-            raise UsageError("--home and --road belong to --study")
+            source = place.prepared.study.source
+            calibration_db = source.calibration_offset_db
+            calibration_basis = source.calibration_basis or None
+        elif home is not None or road is not None or uphill:
+            raise UsageError("--home, --road and --uphill belong to --study")
         else:
             from noisemap.listening.track import straight_pass
 
             track = straight_pass(
                 60.0 if distance_m is None else distance_m,
                 speed_kmh / 3.6,
-                ear_m=ear_m,
+                ear_m=1.5 if ear_m is None else ear_m,
                 screening_db=_screening(screening_db),
                 seconds=seconds,
             )

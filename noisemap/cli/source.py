@@ -81,6 +81,8 @@ def source_command(
         return
     for line in source_lines(data, exhaust):
         click.echo(line)
+    if plot:
+        click.echo(f"\nspectra drawn in {plot}")
 
 
 def require_basis(calibration_db: float, basis: str | None) -> None:
