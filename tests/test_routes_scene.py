@@ -394,6 +394,8 @@ def test_numbers_stand_where_the_routes_lie_apart(place: Scene, store: TransferS
     assert ">Town<" in drawing
     assert "Hamlet" not in drawing
     assert "Far" not in drawing
+    at_start = replace(place, places=(NamedPlace("Start", "town", 0.0, 10.0),))
+    assert "Start" not in route_map(at_start, [("one", route) for route in routes], (), "metric")
 
 
 def test_no_route_is_an_answer(place: Scene, store: TransferStore, tmp_path: Path) -> None:

@@ -55,12 +55,12 @@ def route_map(
         for first, last in runs(-route.grade >= STEEP):
             frame.line(root, points[first : last + 1], "#1b1b1b", 7.5, opacity=0.55)
         _title(frame.line(root, points, colour, 4.0, dash=dash), title)
-    _places(root, frame, scene)
     shown = [route for _, route in routes]
+    ends = np.array([[shown[0].x[at], shown[0].y[at]] for at in (0, -1)])
+    _places(root, frame, scene, [(x, y - 12.0) for x, y in frame.place(ends).tolist()])
     for number, (route, at) in enumerate(zip(shown, apart(shown), strict=True)):
         _label(root, frame, float(route.x[at]), float(route.y[at]), number)
-    if routes:
-        _ends(root, frame, routes[0][1])
+    _ends(root, frame, shown[0])
     _scale(root, frame, units)
     return ElementTree.tostring(root, encoding="unicode")
 
@@ -161,13 +161,14 @@ def _label(root: ElementTree.Element, frame: _Frame, x: float, y: float, number:
     _text(root, float(spot[0]), float(spot[1]) + 5.5, str(number + 1), 16, "middle")
 
 
-def _places(root: ElementTree.Element, frame: _Frame, scene: Scene) -> None:
-    """Names of towns and villages, the larger kinds first, none over another."""
-    taken: list[tuple[float, float]] = []
+def _places(
+    root: ElementTree.Element, frame: _Frame, scene: Scene, taken: list[tuple[float, float]]
+) -> None:
+    """Names of towns and villages, the larger kinds first, none over another or what is taken."""
     for one in sorted(scene.places, key=lambda place: KINDS.get(place.kind, len(KINDS))):
         x, y = frame.place(np.array([[one.x, one.y]]))[0].tolist()
         inside = 40.0 < x < WIDTH - 40.0 and 20.0 < y < frame.height - 30.0
-        if inside and all(abs(x - a) > 110.0 or abs(y - b) > 20.0 for a, b in taken):
+        if inside and all(abs(x - a) > 110.0 or abs(y - b) > 22.0 for a, b in taken):
             taken.append((x, y))
             _text(root, x, y, plain(one.name, 30), 14, "middle", halo=True)
 
