@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import gzip
 import json
 import tomllib
 from dataclasses import replace
@@ -12,6 +14,7 @@ import pytest
 import zone_cases
 from browser_support import opened
 from outputs_fixture import HOSTILE, make_findings, make_scene
+from what_if_made import made_table
 
 from noisemap.community.criteria import criteria
 from noisemap.exposure.driving import drive_road
@@ -426,6 +429,27 @@ def test_differences_sum_to_the_codes():
     back = np.cumsum(laid, axis=2, dtype=np.uint8)
     back[:, 1:] += back[:, :1]
     assert (back == codes).all()
+
+
+def decoded(data: dict, name: str) -> np.ndarray:
+    """An array of whole numbers from the page's block, summed along its last axis."""
+    kind, begin, shape = data["arrays"][name]
+    raw = gzip.decompress(base64.b64decode(data["block"]))
+    values = np.frombuffer(raw, dtype=f"<{kind}", offset=begin, count=int(np.prod(shape)))
+    return np.cumsum(values.reshape(shape), axis=-1, dtype=values.dtype)
+
+
+def test_a_whole_map_with_many_homes_fits_into_an_e_mail(monkeypatch):
+    made = made_table(5000, 300)
+    back = decoded(made.data, "attenuation")
+    back[:, 1:] += back[:, :1]
+    assert (back == made.attenuation).all()
+    assert np.abs(0.5 * back - made.loss).max() <= 0.2501
+    monkeypatch.setattr("noisemap.outputs.map.what_if_data", lambda *_: made.data)
+    scene = make_scene(5000)
+    page = map_html(scene, make_findings(scene), "the made table")
+    assert made.data["block"] in page
+    assert len(page.encode()) < 15_000_000
 
 
 def test_a_study_too_large_or_without_braking_says_so(case, monkeypatch):

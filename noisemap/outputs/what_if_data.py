@@ -59,7 +59,7 @@ class Block:
 
     def text(self) -> str:
         """All of it, compressed and written in letters."""
-        return base64.b64encode(gzip.compress(b"".join(self.parts), 9, mtime=0)).decode()
+        return base64.b64encode(gzip.compress(b"".join(self.parts), 6, mtime=0)).decode()
 
 
 def what_if_data(

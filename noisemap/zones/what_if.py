@@ -29,7 +29,7 @@ from noisemap.zones.what_if_shapes import joined, loudest, pieces, shapes
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-MOST_BYTES = 9_000_000
+MOST_BYTES = 8_000_000
 """Compressed bytes of the paths that a page can carry: a third more in the file."""
 
 NO_BRAKING = "No zone can be tried in this map: no truck of the study uses a retarder on its roads."

@@ -377,7 +377,7 @@ def piece_codes(columns: Columns, t: FloatArray, gain: FloatArray) -> tuple[Code
     (row, column) [dB].
     """
     first = columns.first
-    received = np.einsum("rchb,schb->rsc", t[:, :, list(columns.heights)], columns.energy)
+    received = received_energy(t[:, :, list(columns.heights)], columns.energy)
     emitted = columns.energy.sum(axis=(2, 3))
     exhaust = effective(joined(received, first, 2), joined(emitted, first, 1))
     running = effective(
@@ -390,6 +390,18 @@ def piece_codes(columns: Columns, t: FloatArray, gain: FloatArray) -> tuple[Code
     whole = whole * loudest(columns.peak, first, 0)
     raised = effective(loudest(moment, first, 1), whole)
     return attenuation_codes(exhaust), attenuation_codes(running), gain_codes(from_energy(raised))
+
+
+def received_energy(t: FloatArray, energy: FloatArray) -> FloatArray:
+    """Energy (row, shape, column) from transfers (row, column, height, band) and emissions.
+
+    >>> received_energy(np.full((1, 2, 1, 2), 0.5), np.ones((3, 2, 1, 2))).tolist()
+    [[[1.0, 1.0], [1.0, 1.0], [1.0, 1.0]]]
+    """
+    rows, columns = t.shape[:2]
+    paths = t.reshape(rows, columns, -1).transpose(1, 0, 2)
+    emitted = energy.reshape(len(energy), columns, -1).transpose(1, 2, 0)
+    return np.asarray((paths @ emitted).transpose(1, 2, 0))
 
 
 def attenuation_codes(t: FloatArray) -> Codes:

@@ -15,7 +15,7 @@ IntArray = npt.NDArray[np.int64]
 PIECE_M = 25.0
 """Stretches are joined into pieces up to this length [m]; a longer stretch stays alone."""
 
-SAME_SHAPE_DB = 0.2
+SAME_SHAPE_DB = 0.3
 """Two exhausts have one shape where no path that matters weakens them so differently [dB]."""
 
 MATTERS_DB = 25.0
