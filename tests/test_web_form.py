@@ -184,6 +184,16 @@ def test_a_scenario_of_the_map_becomes_a_zone(site: Site) -> None:
     assert len(tomllib.loads(text(site))["zone"]) == 2
 
 
+def test_a_scenario_carries_its_emergency_use_only_where_it_has_one(site: Site) -> None:
+    scenario = {"name": "steep", "road": "SR 1", "from_m": 200.0, "to_m": 700.0, "hours": [5]}
+    address = f"/api/study/{site.key}/zone"
+    for use in ("", 0.1):
+        assert site.client.post(address, json={**scenario, "emergency_use": use}).is_success
+    plain, used = tomllib.loads(text(site))["zone"][1:]
+    assert "emergency_use" not in plain
+    assert used["emergency_use"] == 0.1
+
+
 def test_a_new_zone_stands_apart_from_what_follows(site: Site) -> None:
     path = site.workspace.places()[0].path
     path.write_text(STUDY + "\n[run]\nseed = 5\n")

@@ -80,6 +80,7 @@ ZONE_FIELDS = (
     Field("binds", "choice",
           ("unmuffled_compression_release", "compression_release", "every_auxiliary_brake")),
     Field("observance", "number"),
+    Field("emergency_use", "number"),
 )  # fmt: skip
 
 

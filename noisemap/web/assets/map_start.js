@@ -15,7 +15,8 @@
         headers: { "content-type": "application/json", "x-noisemap-token": page.content },
         body: JSON.stringify({
           name: scenario.name, road: scenario.road, from_m: scenario.from_m, to_m: scenario.to_m,
-          hours: scenario.hours, binds: scenario.binds, observance: scenario.observance
+          hours: scenario.hours, binds: scenario.binds, observance: scenario.observance,
+          emergency_use: scenario.emergency_use || ""
         })
       });
       var said = await answer.json();
