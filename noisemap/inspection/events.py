@@ -162,7 +162,7 @@ def _background_mean(track: Track, quiet: FloatArray, start: int, end: int) -> f
 
 def _runs(flags: BoolArray) -> Iterator[tuple[int, int]]:
     """Starts and ends of the runs of true steps."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
     yield from zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
 
 
