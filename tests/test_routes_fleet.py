@@ -111,6 +111,8 @@ def test_fleet_sums_and_ranks(tmp_path: Path) -> None:
     spared = 100.0 * 10.0 * 75.0 * 10.0 / fleet.total
     assert f"spare {spared:.0f} %" in words
     study = Occasion("town", "us", True, ("Every level: +3 dB",))
+    assert "Moving 2 trips would" in words
+    assert verdict_words(FleetResult(fleet.trips[2:3])).startswith("1 trip driven. No move")
     plain = fleet_json(fleet, study)
     assert plain["notes"] == ["Every level: +3 dB"]
     assert plain["no_route"] == [{"trip": "lost", "cut": "a low bridge"}]

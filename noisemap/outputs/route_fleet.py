@@ -50,7 +50,7 @@ def verdict_words(result: FleetResult) -> str:
     moves = ranked_moves(result)
     driven = [one for one in result.trips if not one.cut]
     lost = len(result.trips) - len(driven)
-    text = f"{len(driven)} trips driven"
+    text = f"{_trips(len(driven))} driven"
     if lost:
         text += f", {lost} without a route"
     over = sum(one.over_limit for one in driven)
@@ -60,9 +60,13 @@ def verdict_words(result: FleetResult) -> str:
         return f"{text}. No move spares anything."
     spared = sum(move.spared for _, move in moves) / result.total
     return (
-        f"{text}. Moving {len(moves)} trips would spare {100.0 * spared:.0f} % of the fleet's "
+        f"{text}. Moving {_trips(len(moves))} would spare {100.0 * spared:.0f} % of the fleet's "
         "weighted burden."
     )
+
+
+def _trips(number: int) -> str:
+    return f"{number:,} trip{'' if number == 1 else 's'}"
 
 
 def trips_table(result: FleetResult) -> Table:
