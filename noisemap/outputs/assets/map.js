@@ -505,7 +505,7 @@
     byId("try").addEventListener("click", function () {
       byId("try").hidden = true;
       WhatIf.mount(byId("what-if-panel"), data.whatIf, Object.assign({
-        map: map, before: homes.before, units: data.whatIf.units, recolour: showTrial, cautions: data.cautions
+        map: map, before: homes.before, units: data.whatIf.units, recolour: showTrial
       }, window.noisemapHooks || {})).then(function (handle) {
         window.noisemapTrial = handle;
         map.fitBounds(handle.bounds().pad(0.4), { animate: false });

@@ -114,7 +114,7 @@
       });
     }
     panel = new WhatIf.Panel(element, data, act, {
-      map: Boolean(hooks.map), cautions: hooks.cautions, exportLabel: hooks.exportLabel || "Download for the study (TOML)"
+      map: Boolean(hooks.map), exportLabel: hooks.exportLabel || "Download for the study (TOML)"
     });
     refresh();
     return {

@@ -66,7 +66,7 @@
     this.aloud.setAttribute("aria-live", "polite");
     this.kept = root.appendChild(make("section", "wi-kept"));
     this.kept.setAttribute("aria-label", "Kept scenarios");
-    root.appendChild(this.doubts(options.cautions || []));
+    root.appendChild(this.doubts());
     this.timer = 0;
     self.said = "";
   };
@@ -216,14 +216,15 @@
     });
     this.edit("", function (one) { one.shares = out; });
   };
-  P.doubts = function (cautions) {
+  P.doubts = function () {
     var box = make("section", "wi-doubts");
     box.appendChild(make("h3", "", "What this cannot tell"));
     box.appendChild(make("p", "", this.data.note));
     var list = box.appendChild(make("ul"));
     ["Brakes are those of the search's grid: an end between two grid points counts as the next one outward.",
       this.data.brakes.every(function (one) { return one.linear; }) ? "" : "Brakes are screened with the default heat balance, not with the study's own preset; run the zone in the study.",
-      "Drivers who obey are taken to keep their speed."].concat(cautions).forEach(function (text) {
+      "Drivers who obey are taken to keep their speed.",
+      "The cautions that the study's report and map list hold for every figure here."].forEach(function (text) {
       if (text) { list.appendChild(make("li", "", text)); }
     });
     return box;
