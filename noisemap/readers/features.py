@@ -36,6 +36,10 @@ SUFFIXES = (*_BEGINNINGS, GEODATABASE)
 UNTOLD = "ISO-8859-1"  # the library's guess for a shapefile that does not tell
 LARGEST_KML_BYTES = 200_000_000
 MISREAD = ("!", ";", "\n", "\r", "\t")  # the library parts names there, or leaves them out
+FAULTS = (
+    RuntimeError, ValueError, OverflowError, UnboundLocalError, shapely.errors.ShapelyError,
+)  # fmt: skip
+"""What the library raises over damaged files."""
 READ_WHOLE = 100_000  # features up to which a layer is read whole, and every one checked
 MOST_FEATURES = 2_000_000
 
@@ -322,7 +326,7 @@ def _driver_notes(path: Path, table: str, notes: list[str]) -> Iterator[None]:
                 f"{path.name}: its texts are not {error.encoding.upper()}; name their encoding, "
                 f'e.g. encoding = "latin-1" in [{table}]'
             ) from error
-        except (RuntimeError, ValueError, OverflowError, shapely.errors.ShapelyError) as error:
+        except FAULTS as error:
             raise _unreadable(path, error) from error
     notes.extend(dict.fromkeys(" ".join(str(note.message).split())[:200] for note in caught))
 

@@ -20,9 +20,6 @@ WATCHED = (
     "noisemap.exposure.traffic",
     "noisemap.inspection.rows",
     "noisemap.descent.truck",
-    "noisemap.propagation.case",
-    "noisemap.propagation.case_reader",
-    "noisemap.cli.path",
 )
 
 
