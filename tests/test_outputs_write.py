@@ -86,7 +86,7 @@ def test_a_fault_leaves_the_old_file(tmp_path, monkeypatch):
     write(tmp_path, ("map",))
     old = (tmp_path / "map.html").read_bytes()
 
-    def broken(scene, findings):
+    def broken(scene, findings, what_if):
         raise ValueError("no")
 
     monkeypatch.setattr(map_module, "map_html", broken)

@@ -155,7 +155,7 @@ def test_what_is_said_about_the_extract(study: SceneInputs) -> None:
     assert any("'90;30;90;30' is not one speed" in what for _, what in whats)
     missing = next(r for r in scene.repairs if "not in the extract" in r.what)
     assert (missing.x, missing.y) == pytest.approx((X0 + 500, Y0 + 1500), abs=0.1)
-    assert any("left out: 1 (footway 1)" in text for text in scene.assumptions)
+    assert any("left out: 1 ('footway': 1)" in text for text in scene.assumptions)
     assert any("Walls without height, left out: 1;" in text for text in scene.assumptions)
     assert scene.facts["wall_edges"] == 1
     assert scene.attribution == ("(c) OpenStreetMap contributors, ODbL 1.0",)

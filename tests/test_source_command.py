@@ -107,7 +107,7 @@ def test_a_truck_file_names_its_engine(tmp_path: Path) -> None:
         (["--rpm", "nan"], "900 to 2100"),
         (["--engine", "9L"], "15L, 13L, 11L"),
         (["--truck", "9L"], "11L, 13L, 15L"),
-        (["--truck", "nowhere.toml"], "cannot be read"),
+        (["--truck", "nowhere.toml"], "no such file; check the spelling"),
         (["--engine", "15L", "--truck", "15L"], "either"),
         (["--plot", "spectra.bmp"], ".svg"),
         (["--calibration-db", "7", "--calibration-basis", "far off"], "-6 to 6"),

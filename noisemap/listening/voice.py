@@ -175,6 +175,8 @@ def exhaust_pulses(
     power = line_power(truck.lines, family.pipe_diameter_m) * ratio
     frequency = truck.lines.frequency * (engine_speed_rpm / truck.engine_speed_rpm)
     floor = flow_noise_thirds(hot_gas(family, truck.flow), family.pipe_diameter_m)
+    if state != "straight":  # where the table is all noise, the noise is no louder than it
+        floor = np.where(np.isfinite(thirds), np.minimum(floor, thirds), floor)
     wanted = to_energy(thirds) - (to_energy(floor) if state != "straight" else 0.0)
     place = third_of(frequency)
     inside = (place >= 0) & (place < len(thirds))

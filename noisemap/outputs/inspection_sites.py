@@ -318,6 +318,7 @@ def sites_html(scene: Scene, sites: Sites, units: str, invented: bool) -> str:
         title=title,
         content=Markup(content),
         cautions=CAUTIONS,
+        notes=(),
         notices=tuple(plain(text, 300) for text in scene.attribution),
     )
     refuse_outside_references(page)

@@ -6,14 +6,16 @@ import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from noisemap.errors import CannotWriteError, Problem, StudyError
 from noisemap.exposure.results import Findings
 from noisemap.outputs.provenance import provenance_record, summary_text
 from noisemap.scene.model import Scene
 from noisemap.storage import write_bytes
-from noisemap.zones.what_if import NoTable, WhatIf
+
+if TYPE_CHECKING:
+    from noisemap.zones.what_if import NoTable, WhatIf
 
 FORMATS = ("csv", "xlsx", "gpkg", "map", "report", "pdf")
 """What a study may ask for; the summary, the provenance and the study stand beside any of them."""
