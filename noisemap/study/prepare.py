@@ -12,8 +12,7 @@ from typing import Any
 from noisemap.community.criteria import criteria
 from noisemap.community.indicators import Periods
 from noisemap.descent.brake_temperature import Conditions
-from noisemap.descent.drive import Habit
-from noisemap.descent.engagement import Engagement
+from noisemap.descent.engagement import Engagement, Habit
 from noisemap.descent.truck import TruckModel, packaged_truck, truck_from_table, truck_names
 from noisemap.errors import BadDataError, MissingInputError, NoisemapError, Problem, StudyError
 from noisemap.exposure.driving import Practice, TruckClass
