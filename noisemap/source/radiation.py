@@ -30,8 +30,6 @@ FIRST_OCTAVE_THIRD = 3
 
 REFERENCE_W = 1e-12
 REFERENCE_PA = 2e-5
-HIGHEST_KA = 3.8
-"""Above this only higher modes are added, which plane waves leave out [1]."""
 
 
 class Lines(NamedTuple):

@@ -18,7 +18,6 @@ from noisemap.web.security import Door
 from noisemap.web.workspace import STUDY, Workspace
 
 PORT = 8622
-HOST = "127.0.0.1"
 
 
 def workspace_of(study: Path | None) -> Workspace:
