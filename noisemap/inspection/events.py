@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -12,14 +13,22 @@ import numpy.typing as npt
 
 from noisemap.data_tables import toml_table
 from noisemap.errors import BadDataError
-from noisemap.inspection.meter import REFERENCE_PA, TimeWeighting, WeightingFilter, level_db
+from noisemap.inspection.meter import (
+    REFERENCE_PA,
+    TimeWeighting,
+    WeightingFilter,
+    level_db,
+    slow_levels,
+)
 from noisemap.readers.recordings import Recording, samples
 
 FloatArray = npt.NDArray[np.float64]
+SingleArray = npt.NDArray[np.float32]
 BoolArray = npt.NDArray[np.bool_]
 
 STEP_S = 0.01
 SETTLING_S = 0.5
+SLOW_SETTLING_S = 10.0
 OVERLOAD = 0.999
 OVERLOADED_SAMPLES = 3
 TONE_SHARE = 0.95
@@ -35,27 +44,70 @@ def setting(name: str) -> Any:
 
 @dataclass(frozen=True)
 class Track:
-    """Levels of a recording in steps: fast and slow maximum, mean square, overload."""
+    """Levels of a recording in steps; eight bytes a step, so that a night of it is small."""
 
     step_s: float
-    l_af: FloatArray
-    l_as: FloatArray
-    mean_square: FloatArray
-    overload: BoolArray
+    l_af: SingleArray
+    """Highest fast level of each step [dB(A)]."""
+    mean_square: SingleArray
+    """A-weighted [Pa2]."""
+    overloaded: npt.NDArray[np.int64]
+    """Steps that hold overloaded samples, ascending."""
 
     def index(self, seconds: float) -> int:
         """Step that holds a time."""
-        return min(max(int(seconds / self.step_s), 0), self.l_af.size - 1)
+        return int(min(max(seconds // self.step_s, 0), self.l_af.size - 1))
+
+    @property
+    def settled(self) -> int:
+        """First step after the meter's own start."""
+        return self.index(SETTLING_S)
+
+    @property
+    def chunk(self) -> int:
+        """Steps that share one floor."""
+        return max(1, round(float(setting("background_window_s")) / 3.0 / self.step_s))
+
+    @cached_property
+    def floors(self) -> FloatArray:
+        """Level exceeded 90 % of the time around each chunk, start-up left out [dB]."""
+        percentile = 100.0 - setting("background_exceeded_percent")
+        floors = []
+        for start in range(0, self.l_af.size, self.chunk):
+            low = max(self.settled, start - self.chunk)
+            window = self.l_af[low : max(start + 2 * self.chunk, low + self.chunk)]
+            if window.size == 0:
+                window = self.l_af
+            floors.append(float(np.percentile(window, percentile, method="lower")))
+        return np.array(floors)
+
+    def above_floor(self, by_db: float, first: int = 0, last: int | None = None) -> BoolArray:
+        """Which steps lie above the floor by more than some decibels."""
+        last = self.l_af.size if last is None else last
+        flags = np.empty(last - first, dtype=np.bool_)
+        for number in range(first // self.chunk, (max(last - 1, first)) // self.chunk + 1):
+            start, end = max(first, number * self.chunk), min(last, (number + 1) * self.chunk)
+            flags[start - first : end - first] = self.l_af[start:end] > self.floors[number] + by_db
+        return flags
+
+    def l_as_max(self, span: Span) -> float:
+        """Highest slow level within a span, by the steps' mean squares [dB(A)]."""
+        before = max(0, span.start - round(SLOW_SETTLING_S / self.step_s))
+        slow = slow_levels(self.mean_square[before : span.end].astype(float), self.step_s)
+        return float(slow[span.start - before :].max())
+
+    def overload(self, span: Span) -> bool:
+        """Whether a span holds overloaded samples."""
+        return bool(np.any((self.overloaded >= span.start) & (self.overloaded < span.end)))
 
 
 @dataclass(frozen=True)
 class Span:
-    """An event's place in the track, by step, and its background."""
+    """An event's place in the track, by step."""
 
     start: int
     peak: int
     end: int
-    background_db: float
 
 
 def full_scale_factor(level_of_full_scale_sine: float) -> float:
@@ -101,10 +153,9 @@ def level_track(recording: Recording, channel: int, pascal: float) -> Track:
     rate = recording.rate_hz
     hop = round(rate * STEP_S)
     weigh, fast = WeightingFilter("A", rate), TimeWeighting("fast", rate)
-    slow = TimeWeighting("slow", rate)
     total = recording.frames // hop
-    l_af, l_as, mean_square = np.empty(total), np.empty(total), np.empty(total)
-    overload = np.empty(total, dtype=np.bool_)
+    l_af, mean_square = np.empty(total, np.float32), np.empty(total, np.float32)
+    overloaded: list[int] = []
     done = 0
     for block in samples(recording, channel, block=hop * 1000):
         squared = (weigh(block) * pascal) ** 2
@@ -113,51 +164,24 @@ def level_track(recording: Recording, channel: int, pascal: float) -> Track:
         whole = count * hop
         new = slice(done, done + count)
         l_af[new] = level_db(fast(squared)[:whole].reshape(steps).max(axis=1))
-        l_as[new] = level_db(slow(squared)[:whole].reshape(steps).max(axis=1))
         mean_square[new] = squared[:whole].reshape(steps).mean(axis=1)
         loud = (np.abs(block[:whole]) >= OVERLOAD).reshape(steps).sum(axis=1)
-        overload[new] = loud >= OVERLOADED_SAMPLES
+        overloaded += (np.flatnonzero(loud >= OVERLOADED_SAMPLES) + done).tolist()
         done += count
-    return Track(hop / rate, l_af[:done], l_as[:done], mean_square[:done], overload[:done])
-
-
-def background_level(track: Track) -> FloatArray:
-    """Level exceeded 90 % of the time around each step, start-up left out [dB]."""
-    skip = track.index(SETTLING_S)
-    chunk = max(1, round(setting("background_window_s") / 3.0 / track.step_s))
-    percentile = 100.0 - setting("background_exceeded_percent")
-    level = np.empty_like(track.l_af)
-    for start in range(0, level.size, chunk):
-        low = max(skip, start - chunk)
-        window = track.l_af[low : max(start + 2 * chunk, low + chunk)]
-        if window.size == 0:
-            window = track.l_af
-        level[start : start + chunk] = np.percentile(window, percentile, method="lower")
-    return level
+    return Track(hop / rate, l_af[:done], mean_square[:done], np.array(overloaded, dtype=np.int64))
 
 
 def find_events(track: Track) -> tuple[Span, ...]:
     """Stretches that rise well above the background, from onset to end."""
-    quiet = background_level(track)
-    above_end = track.l_af > quiet + setting("end_above_background_db")
-    above_onset = track.l_af > quiet + setting("onset_above_background_db")
+    above_end = track.above_floor(setting("end_above_background_db"))
     gap = round(setting("shortest_gap_s") / track.step_s)
     shortest = setting("shortest_event_s") / track.step_s
+    onset_db = setting("onset_above_background_db")
     spans = []
     for start, end in _joined(_runs(above_end), gap):
-        if above_onset[start:end].any() and end - start >= shortest:
-            peak = start + int(track.l_af[start:end].argmax())
-            spans.append(Span(start, peak, end, _background_mean(track, quiet, start, end)))
+        if end - start >= shortest and track.above_floor(onset_db, start, end).any():
+            spans.append(Span(start, start + int(track.l_af[start:end].argmax()), end))
     return tuple(spans)
-
-
-def _background_mean(track: Track, quiet: FloatArray, start: int, end: int) -> float:
-    """Energy mean of the quiet steps around an event [dB]."""
-    reach = round(setting("background_window_s") / track.step_s)
-    window = slice(max(0, start - reach), end + reach)
-    still = track.l_af[window] < quiet[window] + setting("end_above_background_db")
-    squares = track.mean_square[window][still]
-    return float(level_db(squares.mean())) if squares.size else float(quiet[start])
 
 
 def _runs(flags: BoolArray) -> Iterator[tuple[int, int]]:

@@ -117,6 +117,15 @@ class TimeWeighting:
         return np.asarray(out)
 
 
+def slow_levels(mean_square: FloatArray, step_s: float) -> FloatArray:
+    """Slow level at the end of each step, from mean squares of steps short against a second [dB].
+
+    >>> round(float(slow_levels(np.ones(100), 0.01)[-1]), 2)  # 10 lg(1 - 1/e) below 93.98
+    91.99
+    """
+    return level_db(TimeWeighting("slow", 1.0 / step_s)(mean_square))
+
+
 def level_db(squared_pa: npt.ArrayLike) -> FloatArray:
     """Level of a mean square pressure re 20 µPa [dB]; silence is minus infinity.
 

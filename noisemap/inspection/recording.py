@@ -6,7 +6,6 @@ alone, so that its length does not matter.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,8 +13,8 @@ import numpy.typing as npt
 
 from noisemap.inspection.band_filters import band_means
 from noisemap.inspection.engine_speed import EngineSpeed, PassFit, engine_speeds, fit_pass
+from noisemap.inspection.event_levels import Levels, event_levels
 from noisemap.inspection.events import (
-    SETTLING_S,
     Onset,
     Span,
     Track,
@@ -33,7 +32,6 @@ from noisemap.inspection.modulation import (
     drift_percent_s,
     largest_step_db,
 )
-from noisemap.inspection.residual import above_upper_bound, energy_difference
 from noisemap.readers.recordings import Recording, samples
 
 FloatArray = npt.NDArray[np.float64]
@@ -42,22 +40,6 @@ MARGIN_S = 0.3
 SETTLE_S = 0.5
 LONGEST_S = 30.0
 """Longest part of an event, around its loudest moment, whose modulation is looked at."""
-
-
-@dataclass(frozen=True)
-class Levels:
-    """Levels of an event, as measured and less the background by energy [dB(A)].
-
-    Less the background they are None where the event stands 3 dB or less above it.
-    """
-
-    background: float
-    l_af_max: float
-    l_as_max: float
-    l_aeq: float
-    sel: float
-    l_af_max_less_background: float | None
-    sel_less_background: float | None
 
 
 @dataclass(frozen=True)
@@ -95,41 +77,25 @@ class Analysis:
 def analyse(recording: Recording, channel: int, pascal: float) -> Analysis:
     """Events of a recording; `pascal` is the pressure of one unit of full scale [Pa]."""
     track = level_track(recording, channel, pascal)
-    events = tuple(_event(recording, channel, pascal, track, span) for span in find_events(track))
+    spans = find_events(track)
+    events = tuple(_event(recording, channel, pascal, track, span, spans) for span in spans)
     return Analysis(
         recording.duration_s,
-        float(level_db(track.mean_square.mean())),
-        float(track.overload.sum() * track.step_s),
+        float(level_db(track.mean_square.mean(dtype=np.float64))),
+        track.overloaded.size * track.step_s,
         events,
     )
 
 
-def event_levels(track: Track, span: Span) -> Levels:
-    """Levels of one event."""
-    inside = slice(span.start, span.end)
-    seconds = (span.end - span.start) * track.step_s
-    l_aeq = float(level_db(track.mean_square[inside].mean()))
-    highest = float(track.l_af[inside].max())
-    background = span.background_db
-    exposure = 10.0 * math.log10(seconds)
-    mean_less = _less(l_aeq, background)
-    return Levels(
-        background,
-        highest,
-        float(track.l_as[inside].max()),
-        l_aeq,
-        l_aeq + exposure,
-        _less(highest, background),
-        None if mean_less is None else mean_less + exposure,
-    )
-
-
-def _less(level: float, background: float) -> float | None:
-    return energy_difference(level, background) if above_upper_bound(level, background) else None
-
-
-def _event(recording: Recording, channel: int, pascal: float, track: Track, span: Span) -> Event:
-    levels = event_levels(track, span)
+def _event(
+    recording: Recording,
+    channel: int,
+    pascal: float,
+    track: Track,
+    span: Span,
+    spans: tuple[Span, ...],
+) -> Event:
+    levels = event_levels(track, span, spans)
     first, sound, weighted = _sound(recording, channel, pascal, track, span)
     rate = float(recording.rate_hz)
     frames = analyse_frames(weighted, rate)
@@ -144,7 +110,7 @@ def _event(recording: Recording, channel: int, pascal: float, track: Track, span
     index = likelihood(features)
     start = max(0, round((span.start * track.step_s - first) * rate))
     inside = slice(start, round((span.end * track.step_s - first) * rate))
-    settled = min(track.index(SETTLING_S), span.peak)
+    settled = min(track.settled, span.peak)
     before, after = track.l_af[settled : span.peak + 1], track.l_af[span.peak :]
     reach = round(30.0 / track.step_s)
     return Event(
@@ -154,7 +120,7 @@ def _event(recording: Recording, channel: int, pascal: float, track: Track, span
         levels,
         float(levels.l_af_max - before[-reach:].min()),
         float(levels.l_af_max - after[:reach].min()),
-        bool(track.overload[span.start : span.end].any()),
+        track.overload(span),
         _third_levels(sound[inside], rate),
         onset(track, span),
         release,

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from noisemap.inspection.band_filters import NOMINAL_THIRDS_HZ
+from noisemap.inspection.event_levels import Levels
 from noisemap.inspection.likelihood import FEATURES, LIMITS
 from noisemap.inspection.recording import Analysis, Event
 from noisemap.outputs.tables import Cell, Table, csv_text
@@ -35,6 +36,7 @@ def analysis_lines(found: Analysis) -> Iterator[str]:
             f"SEL {levels.sel:.1f}, LAeq {levels.l_aeq:.1f} dB(A), background "
             f"{levels.background:.1f} dB(A){_validity(event)}"
         )
+        yield f"   {_corrected_told(levels)}"
         yield f"   retarder {event.likelihood.word} (index {event.likelihood.index:.2f})"
         yield from (f"   - {reason}" for reason in event.likelihood.reasons)
         if event.engine_speeds:
@@ -47,7 +49,11 @@ def events_table(found: Analysis) -> Table:
     headers = [
         "event", "start [s]", "loudest [s]", "end [s]", "LAFmax [dB(A)]", "LASmax [dB(A)]",
         "LAeq [dB(A)]", "SEL [dB(A)]", "background LAeq [dB(A)]",
-        "LAFmax less background [dB(A)]", "SEL less background [dB(A)]", "rise [dB]", "fall [dB]",
+        "background before [dB(A)]", "background after [dB(A)]", "background, error [dB]",
+        "LAFmax less background [dB(A)]", "LAFmax less background, error [dB]",
+        "LAFmax less background, without ripple [dB(A)]",
+        "SEL less background [dB(A)]", "SEL less background, error [dB]",
+        "LAeq less background [dB(A)]", "rise [dB]", "fall [dB]",
         "overloaded", "retarder", "index [1]", "release frequency [Hz]",
         "engine speed, likeliest [rpm]", "braking cylinders, likeliest",
         "onset rate [dB/s]", "impulse adjustment [dB]",
@@ -83,12 +89,36 @@ def _speeds_told(event: Event) -> str:
     )
 
 
+def _corrected_told(levels: Levels) -> str:
+    """Levels less the background in a sentence, or why there are none."""
+    less = levels.corrected
+    if less.l_af_max is None or less.l_af_max_error is None:
+        return "less the background: not told, 3 dB or less above it"
+    told = f"less the background: LAFmax {less.l_af_max:.1f} \u00b1 {less.l_af_max_error:.1f}"
+    if less.l_af_max_without_ripple is not None:
+        told += f" ({less.l_af_max_without_ripple:.1f} without ripple)"
+    if less.sel is not None and less.sel_error is not None:
+        told += f", SEL {less.sel:.1f} \u00b1 {less.sel_error:.1f}"
+    sides = [
+        f"{level:.1f} {word}"
+        for level, word in (
+            (levels.background_before, "before"),
+            (levels.background_after, "after"),
+        )
+        if level is not None
+    ]
+    return (
+        told + f" dB(A) (standard uncertainty); background {', '.join(sides) or 'not heard alone'}"
+    )
+
+
 def _validity(event: Event) -> str:
     return "; overloaded: not a valid measurement" if event.overloaded else ""
 
 
 def _row(number: int, event: Event) -> tuple[Cell, ...]:
     levels, best = event.levels, event.engine_speeds[0] if event.engine_speeds else None
+    less = levels.corrected
     row: list[Cell] = [
         number,
         round(event.start_s, 2),
@@ -99,8 +129,15 @@ def _row(number: int, event: Event) -> tuple[Cell, ...]:
         _tenth(levels.l_aeq),
         _tenth(levels.sel),
         _tenth(levels.background),
-        _tenth(levels.l_af_max_less_background),
-        _tenth(levels.sel_less_background),
+        _tenth(levels.background_before),
+        _tenth(levels.background_after),
+        _hundredth(levels.background_error),
+        _tenth(less.l_af_max),
+        _hundredth(less.l_af_max_error),
+        _tenth(less.l_af_max_without_ripple),
+        _tenth(less.sel),
+        _hundredth(less.sel_error),
+        _tenth(less.l_aeq),
         _tenth(event.rise_db),
         _tenth(event.fall_db),
         "yes, not valid" if event.overloaded else "no",
@@ -118,7 +155,7 @@ def _row(number: int, event: Event) -> tuple[Cell, ...]:
 
 
 def _json_event(event: Event) -> dict[str, Any]:
-    levels = event.levels
+    levels, less = event.levels, event.levels.corrected
     return {
         "start_s": round(event.start_s, 2),
         "peak_s": round(event.peak_s, 2),
@@ -129,8 +166,19 @@ def _json_event(event: Event) -> dict[str, Any]:
         "l_aeq_dba": _tenth(levels.l_aeq),
         "sel_dba": _tenth(levels.sel),
         "background_dba": _tenth(levels.background),
-        "l_af_max_less_background_dba": _tenth(levels.l_af_max_less_background),
-        "sel_less_background_dba": _tenth(levels.sel_less_background),
+        "background_before_dba": _tenth(levels.background_before),
+        "background_after_dba": _tenth(levels.background_after),
+        "background_error_db": _hundredth(levels.background_error),
+        "less_background": {
+            "l_af_max_dba": _tenth(less.l_af_max),
+            "l_af_max_error_db": _hundredth(less.l_af_max_error),
+            "l_af_max_without_ripple_dba": _tenth(less.l_af_max_without_ripple),
+            "sel_dba": _tenth(less.sel),
+            "sel_error_db": _hundredth(less.sel_error),
+            "l_aeq_dba": _tenth(less.l_aeq),
+            "from_s": round(less.reach_s[0], 2),
+            "to_s": round(less.reach_s[1], 2),
+        },
         "rise_db": _tenth(event.rise_db),
         "fall_db": _tenth(event.fall_db),
         "thirds_db": {f"{band:g}": level for band, level in event.thirds_db.items()},
@@ -165,6 +213,12 @@ def _json_event(event: Event) -> dict[str, Any]:
             "adjustment_db": _tenth(event.onset.adjustment_db),
         },
     }
+
+
+def _hundredth(value: float | None) -> float | None:
+    if value is None or not math.isfinite(value):
+        return None
+    return round(value, 2) + 0.0
 
 
 def _tenth(value: float | None) -> float | None:
