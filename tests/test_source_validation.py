@@ -34,6 +34,13 @@ def test_the_page_holds_the_table_of_the_shipped_levels(script: ModuleType) -> N
     assert version() == "exhaust-1"
 
 
+def test_the_page_holds_the_muffler_against_the_other_calculation(script: ModuleType) -> None:
+    page = script.PAGE.read_text(encoding="utf-8")
+    assert script.MUFFLERS_BEGIN + script.muffler_table() + script.MUFFLERS_END in page, (
+        "run `python benchmarks/source_validation.py --write`"
+    )
+
+
 def test_every_gap_has_its_reason(script: ModuleType) -> None:
     rows = script.anchors()
     assert len(rows) > 15
