@@ -11,6 +11,8 @@ import contextlib
 import json
 import random
 import struct
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +27,6 @@ from noisemap.errors import BadDataError, MissingInputError, UsageError
 from noisemap.inspection.engine_speed import doppler, engine_speeds
 from noisemap.inspection.events import (
     Span,
-    find_events,
     full_scale_factor,
     impulse_adjustment,
     level_track,
@@ -321,22 +322,42 @@ def test_command_needs_one_calibration(tmp_path: Path) -> None:
             CliRunner().invoke(recording_command, [path, *extra], catch_exceptions=False)
 
 
-def test_streaming_does_not_hold_the_recording(tmp_path: Path) -> None:
-    """Ten minutes are read in blocks: the peak of memory stays far under the sound's own size."""
-    import tracemalloc
+CHILD = """
+import sys
+from pathlib import Path
+from noisemap.inspection.recording import analyse
+from noisemap.readers.recordings import open_recording
+found = analyse(open_recording(Path(sys.argv[1])), 0, 1.0)
+status = Path("/proc/self/status").read_text()
+peak = next(line for line in status.splitlines() if line.startswith("VmHWM"))
+print(len(found.events), int(peak.split()[1]))
+"""
 
+
+def minutes_file(path: Path, minutes: int) -> Path:
+    """Quiet noise at 16 kHz; one minute of three holds a burst of two seconds."""
     rng = np.random.default_rng(1)
-    piece = (0.001 * rng.standard_normal(60 * synth.RATE)).astype(np.float32)
-    path = tmp_path / "long.wav"
-    with soundfile.SoundFile(path, "w", synth.RATE, 1, "PCM_16") as stream:
-        for _ in range(10):
-            stream.write(piece)
-    recording = open_recording(path)
-    tracemalloc.start()
-    assert find_events(level_track(recording, 0, PASCAL)) == ()
-    peak = tracemalloc.get_traced_memory()[1]
-    tracemalloc.stop()
-    assert peak < 0.35 * recording.frames * 8
+    quiet = (0.001 * rng.standard_normal(60 * 16_000)).astype(np.float32)
+    loud = quiet.copy()
+    loud[320_000:352_000] *= 30.0
+    with soundfile.SoundFile(path, "w", 16_000, 1, "PCM_16") as stream:
+        for minute in range(minutes):
+            stream.write(loud if minute % 3 == 1 else quiet)
+    return path
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs Linux's /proc")
+def test_memory_grows_little_with_the_length_of_a_recording(tmp_path: Path) -> None:
+    """Half an hour takes 8 MB more than three minutes at most; its samples alone are 207 MB more."""
+    peaks = {}
+    for minutes in (3, 30):
+        path = minutes_file(tmp_path / f"{minutes}.wav", minutes)
+        done = subprocess.run(
+            [sys.executable, "-c", CHILD, str(path)], capture_output=True, text=True, check=True
+        )
+        events, peaks[minutes] = (int(word) for word in done.stdout.split())
+        assert events == minutes // 3
+    assert peaks[30] - peaks[3] < 8_192
 
 
 def test_unevenly_released_lines_are_read_last_and_never_make_an_event_likely() -> None:

@@ -23,6 +23,11 @@ from noisemap.errors import UsageError
     type=float,
     help="Calibration: a tone in the recording, as FROM and TO [s] and its LEVEL [dB].",
 )
+@click.option(
+    "--distance-m",
+    type=click.FloatRange(3.0, 500.0),
+    help="Distance from the microphone to the lane; lets the level speak for an exhaust state.",
+)
 @click.option("--channel", type=click.IntRange(1, 64), default=1, show_default=True)
 @click.option(
     "--output",
@@ -34,6 +39,7 @@ def recording_command(
     recording: Path,
     full_scale_db: float | None,
     tone: tuple[float, float, float] | None,
+    distance_m: float | None,
     channel: int,
     output: Path | None,
     as_json: bool,
@@ -59,7 +65,7 @@ def recording_command(
         assert tone is not None
         pascal = tone_factor(opened, channel - 1, *tone)
         basis = f"tone of {tone[2]:g} dB from {tone[0]:g} to {tone[1]:g} s"
-    found = analyse(opened, channel - 1, pascal)
+    found = analyse(opened, channel - 1, pascal, distance_m)
     content = tables.analysis_json(found)
     content |= {"calibration": basis, "sha256": sha256_file(recording)}
     if output:

@@ -21,6 +21,9 @@ FAST_MEAN_S = 0.25
 ENOUGH_S = 4.0
 """Least length of quiet that is kept, however near to events [s]."""
 
+LONGEST_QUIET_S = 8.0
+"""Longest stretch of background whose spectrum is taken [s]."""
+
 
 @dataclass(frozen=True)
 class Background:
@@ -48,19 +51,14 @@ def background_of(track: Track, span: Span, spans: Sequence[Span]) -> Background
     background. Its error holds the scatter of the quarters and, each as a rectangular
     distribution, half the difference between before and after and what the tails took away.
     """
-    reach = round(setting("background_window_s") / track.step_s)
-    first, last = max(0, span.start - reach), min(track.l_af.size, span.end + reach)
-    near = [one for one in spans if one.end > first and one.start < last]
-    loud = track.above_floor(setting("end_above_background_db"), first, last)
-    loud[: max(track.settled - first, 0)] = True
-    still = first + np.flatnonzero(~loud)
-    still = still[_far_enough(still, near, round(ENOUGH_S / track.step_s))]
+    still, near = _quiet_steps(track, span, spans)
     width = round(FAST_MEAN_S / track.step_s)
     place, inverse, count = np.unique(still // width, return_inverse=True, return_counts=True)
     energy = track.mean_square[still].astype(float) / REFERENCE_PA**2
     means = np.bincount(inverse, weights=energy, minlength=place.size) / count
     whole = count >= width // 2
-    means, time = means[whole], (place[whole] + 0.5) * width * track.step_s
+    means = means[whole]
+    time = np.asarray((place[whole] + 0.5) * (width * track.step_s), dtype=np.float64)
     if not means.size:
         floor = float(10.0 ** (0.1 * track.floors[span.start // track.chunk]))
         return Background(floor, floor, None, None, 1.0)
@@ -82,6 +80,31 @@ def background_of(track: Track, span: Span, spans: Sequence[Span]) -> Background
         after,
         float(np.std(own)) / max(constant, 1e-9 * scale),
     )
+
+
+def quiet_stretch(track: Track, span: Span, spans: Sequence[Span]) -> tuple[int, int] | None:
+    """Longest unbroken stretch of the quiet steps around an event; None without a second."""
+    still, _ = _quiet_steps(track, span, spans)
+    if not still.size:
+        return None
+    runs = np.split(still, np.flatnonzero(np.diff(still) > 1) + 1)
+    longest = max(runs, key=len)[: round(LONGEST_QUIET_S / track.step_s)]
+    if len(longest) * track.step_s < 1.0:
+        return None
+    return int(longest[0]), int(longest[-1]) + 1
+
+
+def _quiet_steps(
+    track: Track, span: Span, spans: Sequence[Span]
+) -> tuple[npt.NDArray[np.int64], list[Span]]:
+    """Quiet steps within reach of an event, away from every event, and the events there."""
+    reach = round(setting("background_window_s") / track.step_s)
+    first, last = max(0, span.start - reach), min(track.l_af.size, span.end + reach)
+    near = [one for one in spans if one.end > first and one.start < last]
+    loud = track.above_floor(setting("end_above_background_db"), first, last)
+    loud[: max(track.settled - first, 0)] = True
+    still = first + np.flatnonzero(~loud)
+    return still[_far_enough(still, near, round(ENOUGH_S / track.step_s))], near
 
 
 def _far_enough(

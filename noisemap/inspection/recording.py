@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from noisemap.inspection.background import quiet_stretch
 from noisemap.inspection.band_filters import band_means
 from noisemap.inspection.engine_speed import EngineSpeed, PassFit, engine_speeds, fit_pass
 from noisemap.inspection.event_levels import Levels, event_levels
@@ -23,8 +24,13 @@ from noisemap.inspection.events import (
     onset,
     setting,
 )
+from noisemap.inspection.exhaust_state import (
+    StateLikelihood,
+    octaves_less_background,
+    state_likelihood,
+)
 from noisemap.inspection.likelihood import Likelihood, likelihood
-from noisemap.inspection.meter import WeightingFilter, level_db
+from noisemap.inspection.meter import REFERENCE_PA, WeightingFilter, level_db
 from noisemap.inspection.modulation import (
     Frames,
     agreement,
@@ -38,6 +44,9 @@ FloatArray = npt.NDArray[np.float64]
 
 MARGIN_S = 0.3
 SETTLE_S = 0.5
+LOUDEST_S = 1.0
+"""Part of an event, about its loudest moment, whose octaves tell of the exhaust."""
+
 LONGEST_S = 30.0
 """Longest part of an event, around its loudest moment, whose modulation is looked at."""
 
@@ -62,6 +71,8 @@ class Event:
     likelihood: Likelihood
     pass_fit: PassFit | None
     engine_speeds: tuple[EngineSpeed, ...]
+    exhaust: StateLikelihood | None
+    """If the event was a truck with its retarder on."""
 
 
 @dataclass(frozen=True)
@@ -74,11 +85,18 @@ class Analysis:
     events: tuple[Event, ...]
 
 
-def analyse(recording: Recording, channel: int, pascal: float) -> Analysis:
-    """Events of a recording; `pascal` is the pressure of one unit of full scale [Pa]."""
+def analyse(
+    recording: Recording, channel: int, pascal: float, distance_m: float | None = None
+) -> Analysis:
+    """Events of a recording; `pascal` is the pressure of one unit of full scale [Pa].
+
+    The distance is that from the microphone to the lane, where it is known.
+    """
     track = level_track(recording, channel, pascal)
     spans = find_events(track)
-    events = tuple(_event(recording, channel, pascal, track, span, spans) for span in spans)
+    events = tuple(
+        _event(recording, channel, pascal, track, span, spans, distance_m) for span in spans
+    )
     return Analysis(
         recording.duration_s,
         float(level_db(track.mean_square.mean(dtype=np.float64))),
@@ -94,6 +112,7 @@ def _event(
     track: Track,
     span: Span,
     spans: tuple[Span, ...],
+    distance_m: float | None,
 ) -> Event:
     levels = event_levels(track, span, spans)
     first, sound, weighted = _sound(recording, channel, pascal, track, span)
@@ -113,6 +132,22 @@ def _event(
     settled = min(track.settled, span.peak)
     before, after = track.l_af[settled : span.peak + 1], track.l_af[span.peak :]
     reach = round(30.0 / track.step_s)
+    loudest = round((span.peak * track.step_s - first) * rate)
+    half = round(0.5 * LOUDEST_S * rate)
+    around = sound[max(0, loudest - half) : loudest + half]
+    octaves = octaves_less_background(
+        _octaves(around, rate), _quiet_octaves(recording, channel, pascal, track, span, spans)
+    )
+    exhaust = state_likelihood(
+        octaves,
+        [
+            (one.engine_speed_rpm, one.braking_cylinders)
+            for one in (speeds if index.index > 0.0 else ())
+            if one.fits_the_lines
+        ],
+        fit.speed_ms if fit else float(setting("pass_speed_ms")[0]),
+        distance_m,
+    )
     return Event(
         span.start * track.step_s,
         span.peak * track.step_s,
@@ -129,6 +164,7 @@ def _event(
         index,
         fit if index.index > 0.0 else None,
         speeds if index.index > 0.0 else (),
+        exhaust,
     )
 
 
@@ -168,6 +204,29 @@ def _sound(
     weighted = WeightingFilter("A", rate)(sound - sound.mean())
     skip = round(settle * rate)
     return start, sound[skip:], weighted[skip:]
+
+
+def _octaves(sound: FloatArray, rate: float) -> dict[float, float]:
+    """Mean squares of a sound over that of 0 dB, by exact mid-band of the octave."""
+    means = band_means(sound - sound.mean(), rate, 1)
+    return {band: mean / REFERENCE_PA**2 for band, mean in means.items()}
+
+
+def _quiet_octaves(
+    recording: Recording,
+    channel: int,
+    pascal: float,
+    track: Track,
+    span: Span,
+    spans: tuple[Span, ...],
+) -> dict[float, float]:
+    """The same of the background around an event; empty where it is never heard alone."""
+    stretch = quiet_stretch(track, span, spans)
+    if stretch is None:
+        return {}
+    start, stop = (round(step * track.step_s * recording.rate_hz) for step in stretch)
+    sound = np.concatenate(list(samples(recording, channel, start=start, stop=stop))) * pascal
+    return _octaves(sound, float(recording.rate_hz))
 
 
 def _third_levels(sound: FloatArray, rate: float) -> dict[float, float]:

@@ -8,9 +8,11 @@ from typing import Any
 
 from noisemap.inspection.band_filters import NOMINAL_THIRDS_HZ
 from noisemap.inspection.event_levels import Levels
+from noisemap.inspection.exhaust_state import StateLikelihood, word
 from noisemap.inspection.likelihood import FEATURES, LIMITS
 from noisemap.inspection.recording import Analysis, Event
 from noisemap.outputs.tables import Cell, Table, csv_text
+from noisemap.states import EXHAUST_STATES
 
 __all__ = ["CAUTIONS", "analysis_json", "analysis_lines", "csv_text", "events_table"]
 
@@ -19,6 +21,8 @@ CAUTIONS: tuple[str, ...] = (
     "Levels hold for the place of the microphone and for the calibration that was stated.",
     "Engine speed follows from the release frequency and a count of cylinders that is listed, "
     "not known.",
+    "The exhaust is told only if the event was a truck with its retarder on, by a computed table "
+    "of levels with equal priors; it is no finding on any truck.",
     "The adjustment for impulsiveness uses a recalled formula (NT ACOU 112).",
 )
 
@@ -41,6 +45,8 @@ def analysis_lines(found: Analysis) -> Iterator[str]:
         yield from (f"   - {reason}" for reason in event.likelihood.reasons)
         if event.engine_speeds:
             yield f"   release frequency {event.release_hz:.1f} Hz: {_speeds_told(event)}"
+        if event.exhaust is not None:
+            yield f"   {_exhaust_told(event.exhaust)}"
     yield from (f"- {text}" for text in CAUTIONS)
 
 
@@ -58,6 +64,8 @@ def events_table(found: Analysis) -> Table:
         "engine speed, likeliest [rpm]", "braking cylinders, likeliest",
         "onset rate [dB/s]", "impulse adjustment [dB]",
     ]  # fmt: skip
+    headers += [f"if a braking truck: {word(state)} [1]" for state in EXHAUST_STATES]
+    headers += ["misfit of the best exhaust [1]"]
     headers += [f"feature: {name}" for name in FEATURES]
     headers += [f"Z third {band:g} Hz [dB]" for band in NOMINAL_THIRDS_HZ]
     rows = tuple(_row(number, event) for number, event in enumerate(found.events, start=1))
@@ -112,6 +120,15 @@ def _corrected_told(levels: Levels) -> str:
     )
 
 
+def _exhaust_told(exhaust: StateLikelihood) -> str:
+    """Shares of the exhaust states in a sentence."""
+    shares = ", ".join(f"{word(state)} {share:.2f}" for state, share in exhaust.posterior.items())
+    return (
+        f"exhaust, if it was a braking truck: {shares}; worn or straight {exhaust.unmuffled:.2f} "
+        f"({exhaust.reason})"
+    )
+
+
 def _validity(event: Event) -> str:
     return "; overloaded: not a valid measurement" if event.overloaded else ""
 
@@ -149,6 +166,9 @@ def _row(number: int, event: Event) -> tuple[Cell, ...]:
         _tenth(event.onset.rate_db_s) if event.onset else None,
         _tenth(event.onset.adjustment_db) if event.onset else None,
     ]
+    exhaust = event.exhaust
+    row += [round(exhaust.posterior[one], 3) if exhaust else None for one in EXHAUST_STATES]
+    row += [round(exhaust.misfit, 2) if exhaust else None]
     row += [round(event.features[name], 3) for name in FEATURES]
     row += [event.thirds_db.get(band) for band in NOMINAL_THIRDS_HZ]
     return tuple(row)
@@ -205,6 +225,18 @@ def _json_event(event: Event) -> dict[str, Any]:
             }
             for speed in event.engine_speeds
         ],
+        "exhaust_if_a_braking_truck": None
+        if event.exhaust is None
+        else {
+            "posterior": {
+                state: round(share, 3) for state, share in event.exhaust.posterior.items()
+            },
+            "worn_or_straight": round(event.exhaust.unmuffled, 3),
+            "told": list(event.exhaust.told),
+            "misfit": round(event.exhaust.misfit, 2),
+            "distance_m": event.exhaust.distance_m,
+            "reason": event.exhaust.reason,
+        },
         "onset": None
         if event.onset is None
         else {
