@@ -43,6 +43,11 @@ PICTURES = (".png", ".svg", ".pdf")
 )
 @click.option("--calibration-basis", help="The measurement behind the offset, in words.")
 @click.option(
+    "--valve-jet",
+    is_flag=True,
+    help="Add the noise of the jets at the braking valves, above 4 kHz: low confidence.",
+)
+@click.option(
     "--plot",
     type=click.Path(dir_okay=False, path_type=Path),
     help="Picture of the spectra: PNG, SVG or PDF.",
@@ -56,6 +61,7 @@ def source_command(
     cylinders: int,
     calibration_db: float,
     calibration_basis: str | None,
+    valve_jet: bool,
     plot: Path | None,
     as_json: bool,
 ) -> None:
@@ -72,7 +78,12 @@ def source_command(
         )
     require_basis(calibration_db, calibration_basis)
     data = source_data(
-        chosen_engine(engine, truck), rpm, cylinders, calibration_db, calibration_basis
+        chosen_engine(engine, truck),
+        rpm,
+        cylinders,
+        calibration_db,
+        calibration_basis,
+        valve_jet=valve_jet,
     )
     if plot:
         draw_source(data, plot)

@@ -7,8 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from noisemap.bands import COLUMNS
+from noisemap.levels import a_weighted, from_energy, to_energy
 from noisemap.source.emission import (
     emission_table,
     exhaust_sound_power,
@@ -16,6 +18,7 @@ from noisemap.source.emission import (
     standard_uncertainty,
     thirds_table,
 )
+from noisemap.source.jet_noise import JET_ENDS, End, exhaust_jet_thirds, jet_marks
 from noisemap.source.muffler import after_treatment_loss
 from noisemap.source.operation import (
     character_figures,
@@ -23,8 +26,10 @@ from noisemap.source.operation import (
     typical_truck,
 )
 from noisemap.source.pass_by import level_at_15_m
-from noisemap.source.radiation import NOMINAL_THIRDS, THIRDS_HZ, line_power
+from noisemap.source.radiation import NOMINAL_THIRDS, THIRDS_HZ, line_power, octave_level
 from noisemap.states import EXHAUST_STATES, ExhaustState
+
+FloatArray = npt.NDArray[np.float64]
 
 FIFTY_FEET_DB = 20.0 * float(np.log10(15.24 / 15.0))
 STRONGEST = 8
@@ -39,8 +44,20 @@ CAUTIONS = (
 )
 
 
+JET_CAUTION = (
+    "Valve-jet noise is in these levels: low confidence. Its efficiency is recalled and the loss "
+    "at the turbine assumed, 15 dB between their ends; it is in no study."
+)
+
+
 def source_data(
-    engine: str, engine_speed_rpm: float, cylinders: int, calibration_db: float, basis: str | None
+    engine: str,
+    engine_speed_rpm: float,
+    cylinders: int,
+    calibration_db: float,
+    basis: str | None,
+    *,
+    valve_jet: bool = False,
 ) -> dict[str, Any]:
     """Levels of every exhaust state at one operating point, fit for JSON."""
     from noisemap.source.engine_family import packaged_engine
@@ -60,9 +77,10 @@ def source_data(
             for name, value in cycle_figures(engine, engine_speed_rpm, cylinders).items()
         },
         "states": {
-            state: _state(engine, engine_speed_rpm, cylinders, state, calibration_db)
+            state: _state(engine, engine_speed_rpm, cylinders, state, calibration_db, valve_jet)
             for state in EXHAUST_STATES
         },
+        "valve_jet_noise": "included, low confidence" if valve_jet else "not included",
         "strongest_lines_of_a_typical_straight_stack": {
             "engine_speed_rpm": round(truck.engine_speed_rpm, 1),
             "lines": [
@@ -74,15 +92,31 @@ def source_data(
                 for place in strongest
             ],
         },
-        "cautions": list(CAUTIONS),
+        "cautions": [*CAUTIONS, *([JET_CAUTION] if valve_jet else [])],
     }
 
 
 def _state(
-    engine: str, speed: float, cylinders: int, state: ExhaustState, calibration_db: float
+    engine: str,
+    speed: float,
+    cylinders: int,
+    state: ExhaustState,
+    calibration_db: float,
+    valve_jet: bool,
 ) -> dict[str, Any]:
     octaves = exhaust_sound_power(engine, speed, cylinders, state, calibration_db=calibration_db)
     thirds = exhaust_thirds(engine, speed, cylinders, state, calibration_db=calibration_db)
+    jets = None
+    if valve_jet:
+        ends = {
+            end: exhaust_jet_thirds(
+                engine, speed, cylinders, state, end, calibration_db=calibration_db
+            )
+            for end in JET_ENDS
+        }
+        jets = _jets(octaves, ends)
+        octaves = _sum(octaves, octave_level(ends["value"]))
+        thirds = _sum(thirds, ends["value"])
     level = float(level_at_15_m(octaves))
     found: dict[str, Any] = {
         "l_a_15_m_db": round(level, 1),
@@ -102,14 +136,42 @@ def _state(
         },
         "marks": sorted(emission_table(engine, state).marks),
     }
+    if jets is not None:
+        found["valve_jet"] = jets
     if state == "after_treatment":
         usual = after_treatment_loss("value")
-        ends = [level + usual - after_treatment_loss(end) for end in ("high", "low")]
-        found["l_a_15_m_range_of_its_loss_db"] = [round(value, 1) for value in ends]
+        found["l_a_15_m_range_of_its_loss_db"] = [
+            round(level + usual - after_treatment_loss(end), 1) for end in ("high", "low")
+        ]
     return found
 
 
-def _bands(names: tuple[str, ...], levels: np.ndarray[Any, Any]) -> dict[str, float | None]:
+def _sum(level: FloatArray, jets: FloatArray) -> FloatArray:
+    """Pulses and jets; a band that holds no pulses stays masked."""
+    both = from_energy(to_energy(level) + to_energy(jets))
+    return np.where(np.isfinite(level), both, -np.inf)
+
+
+def _jets(octaves: FloatArray, ends: Mapping[End, FloatArray]) -> dict[str, Any]:
+    """What the jets of one state add, at the middle and at both ends of their ranges."""
+    without = float(a_weighted(octaves))
+    added = {
+        end: float(a_weighted(_sum(octaves, octave_level(thirds)))) - without
+        for end, thirds in ends.items()
+    }
+    total = {end: float(from_energy(to_energy(thirds).sum())) for end, thirds in ends.items()}
+    return {
+        "confidence": "low",
+        "marks": list(jet_marks()),
+        "l_w_db": {
+            end: round(value, 1) if np.isfinite(value) else None for end, value in total.items()
+        },
+        "l_w_thirds_db": _bands(NOMINAL_THIRDS, ends["value"]),
+        "adds_to_l_a_db": {end: round(value, 2) for end, value in added.items()},
+    }
+
+
+def _bands(names: tuple[str, ...], levels: FloatArray) -> dict[str, float | None]:
     return {
         name: round(float(level), 1) if np.isfinite(level) else None
         for name, level in zip(names, levels, strict=True)
@@ -142,6 +204,7 @@ def source_lines(data: Mapping[str, Any], exhaust: ExhaustState) -> list[str]:
         "",
         f"after-treatment: its loss is assumed; {low:.1f} to {high:.1f} dB(A) over its range.",
         "+- is the standard uncertainty of the level, in dB; '-' is a band that holds no line.",
+        *_jet_lines(data),
         "",
         f"{exhaust.replace('_', '-')}, thirds of an octave: sound power and spread of trucks [dB]",
     ]
@@ -174,6 +237,19 @@ def source_lines(data: Mapping[str, Any], exhaust: ExhaustState) -> list[str]:
     return lines
 
 
+def _jet_lines(data: Mapping[str, Any]) -> list[str]:
+    """What the valve jets add to each state, where they are included."""
+    added = []
+    for state, found in data["states"].items():
+        if "valve_jet" in found:
+            adds = found["valve_jet"]["adds_to_l_a_db"]
+            name = state.replace("_", "-")
+            added.append(f"{name} {adds['value']:+.1f} ({adds['low']:+.1f} to {adds['high']:+.1f})")
+    if not added:
+        return []
+    return ["valve-jet noise included, LOW CONFIDENCE; it adds [dB(A)]", f"  {', '.join(added)}"]
+
+
 def _cell(value: float | None) -> str:
     return f"{'-':>7}" if value is None else f"{value:7.1f}"
 
@@ -203,6 +279,11 @@ def draw_source(data: Mapping[str, Any], path: Path) -> None:
     axes.set_title(
         f"{data['engine']}, {data['engine_speed_rpm']:g} rpm, {data['braking_cylinders']} "
         f"cylinders braking, calibration {data['calibration_db']:+.1f} dB: computed, not measured"
+        + (
+            "\nvalve-jet noise included: low confidence"
+            if data["valve_jet_noise"].startswith("included")
+            else ""
+        )
     )
     axes.grid(alpha=0.3)
     axes.legend(fontsize="small")

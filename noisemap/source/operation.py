@@ -22,6 +22,7 @@ FloatArray = npt.NDArray[np.float64]
 CYCLE_FIGURES = (
     "boost_bar", "peak_braking_bar", "peak_all_bar", "closed_cycle_kw", "closed_cycle_bound_kw",
     "pumping_kw", "friction_kw", "retarding_kw", "mass_flow_kg_s", "turbine_inlet_k", "pipe_k",
+    "choked_jet_kw",
 )  # fmt: skip
 """Columns of the table of cycles; pressures absolute, powers positive when absorbed."""
 
