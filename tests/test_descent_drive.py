@@ -421,6 +421,22 @@ def test_node_speeds_keep_to_the_wish_and_to_both_accelerations(pieces):
     assert rate.min() >= -0.5 - 1e-9
 
 
+def by_steps(length, target, slowing, gaining):
+    square = np.append(np.minimum(target, np.insert(target[:-1], 0, np.inf)), target[-1]) ** 2
+    for i in range(len(length) - 1, -1, -1):
+        square[i] = min(square[i], square[i + 1] + 2.0 * slowing * length[i])
+    for i in range(len(length)):
+        square[i + 1] = min(square[i + 1], square[i] + 2.0 * gaining * length[i])
+    return np.sqrt(square)
+
+
+@given(st.lists(st.tuples(st.floats(10.0, 500.0), st.floats(2.0, 30.0)), min_size=1, max_size=30))
+def test_node_speeds_are_the_highest_allowed_step_by_step(pieces):
+    length, target = (np.array(values) for values in zip(*pieces, strict=True))
+    expected = by_steps(length, target, 0.5, 0.3)
+    np.testing.assert_allclose(node_speeds(length, target, 0.5, 0.3), expected, rtol=1e-9)
+
+
 def test_an_accelerating_truck_is_pulled_not_braked():
     target = np.array([10.0, 10.0, 20.0, 20.0])
     found = drive(np.arange(5) * 300.0, np.zeros(4), target, TRUCK, 20_000.0)

@@ -22,8 +22,9 @@ from noisemap.errors import CannotWriteError
 from noisemap.exposure.driving import drive_road
 from noisemap.exposure.passes import FREE
 from noisemap.exposure.results import Findings
+from noisemap.outputs.blocks import Bullets, Grid, Heading, Words
 from noisemap.outputs.weigh_pages import split, weigh_html, weigh_pdf
-from noisemap.outputs.weigh_report import Bullets, Grid, Words, listed_zones, weigh_blocks
+from noisemap.outputs.weigh_report import listed_zones, weigh_blocks
 from noisemap.outputs.weigh_tables import weigh_record, weigh_tables
 from noisemap.outputs.weigh_words import (
     answer_sentences,
@@ -205,11 +206,23 @@ def test_the_council_reads_two_pages(case) -> None:
     first = next(i for i, text in enumerate(pages) if "For the engineer" in text)
     assert first <= 2
     council = " ".join(" ".join(pages[:first]).split())
-    for words in ("The answer", "worth signing", "Where the answer turns", "What was assumed"):
+    for words in ("The answer", "worth signing", "Where the answer turns", "What was assumed",
+                  "Who gains", "Who pays", "Read this with every figure",
+                  "The law to check locally"):  # fmt: skip
         assert words in council
     before, after = split(blocks)
     assert len(before) > 8
     assert len(after) > 12
+
+
+def test_no_heading_of_the_report_ends_a_page(case) -> None:
+    pypdf = pytest.importorskip("pypdf")
+    blocks = blocks_of(case)
+    headings = {" ".join(block.text.split()) for block in blocks if isinstance(block, Heading)}
+    reader = pypdf.PdfReader(io.BytesIO(weigh_pdf(blocks, "title", "us", CREATED)))
+    for page in reader.pages:
+        lines = [line for line in page.extract_text().split("\n") if "· page" not in line]
+        assert lines[-1].strip() not in headings
 
 
 def test_refused_hand_drawn_and_recommended_stand_together(case) -> None:

@@ -269,7 +269,9 @@ def test_signs_stand_in_their_order_down_the_hill() -> None:
     assert points["zone ends"].chainage_m == 2700.0
     assert points["advance sign"].chainage_m == pytest.approx(700.0 - 175 * FOOT_M, abs=0.1)
     assert points["decision sight"].chainage_m < points["advance sign"].chainage_m
-    assert points["advance sign before the crest"].text.startswith("the zone begins 700 m past")
+    assert points["advance sign before the crest"].text.startswith(
+        "the zone begins 2,297 ft (700 m) past"
+    )
     assert points["repeat"].chainage_m == pytest.approx(700.0 + MILE_M)
     assert points["first home reached"].chainage_m == pytest.approx(1500.0)
     assert points["zone begins"].x == pytest.approx(700.0)

@@ -13,6 +13,7 @@ from typing import Literal, Protocol, get_args
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg.lapack import dtbtrs
 
 from noisemap.data_tables import toml_table
 from noisemap.descent.truck import TruckModel
@@ -128,10 +129,10 @@ class HeatSink:
     ) -> FloatArray:
         """Temperatures at the nodes of a drive, exact for constant power on each piece [°C]."""
         factor, offset = heat_map(self, power_w, speed_ms, time_s, ambient_c)
-        nodes = [entry_c]
-        for a, c in zip(factor.tolist(), offset.tolist(), strict=True):
-            nodes.append(a * nodes[-1] + c)
-        return np.array(nodes)
+        band = np.zeros((2, len(factor) + 1))
+        band[1, :-1] = -factor
+        nodes, _ = dtbtrs(band, np.append(entry_c, offset)[:, None], uplo="L", diag="U")
+        return np.asarray(nodes[:, 0])
 
 
 @dataclass(frozen=True)

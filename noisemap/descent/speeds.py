@@ -64,15 +64,8 @@ def node_speeds(
             raise OutOfDomainError(f"{name} {given} is not allowed (allowed: above 0)")
     wished = np.concatenate([target_ms[:1], np.minimum(target_ms[:-1], target_ms[1:])])
     square = np.concatenate([wished, target_ms[-1:]]) ** 2
-    slowing = (2.0 * rates["deceleration_ms2"] * length_m).tolist()
-    gaining = (2.0 * rates["acceleration_ms2"] * length_m).tolist()
-    v2 = square.tolist()
-    for i in range(len(slowing) - 1, -1, -1):
-        reached = v2[i + 1] + slowing[i]
-        if reached < v2[i]:
-            v2[i] = reached
-    for i, gain in enumerate(gaining):
-        reached = v2[i] + gain
-        if reached < v2[i + 1]:
-            v2[i + 1] = reached
-    return np.asarray(np.sqrt(v2))
+    slowing = np.insert(np.cumsum(2.0 * rates["deceleration_ms2"] * length_m), 0, 0.0)
+    gaining = np.insert(np.cumsum(2.0 * rates["acceleration_ms2"] * length_m), 0, 0.0)
+    v2 = np.minimum.accumulate((square + slowing)[::-1])[::-1] - slowing
+    v2 = np.minimum.accumulate(np.minimum(v2, square) - gaining) + gaining
+    return np.asarray(np.sqrt(np.minimum(v2, square)))

@@ -47,10 +47,10 @@ class Paper(FPDF):  # type: ignore[misc]
         self.set_font(FONT, size=SMALL)
         self.cell(0, 4, f"{self.foot}   ·   page {self.page_no()} of {{nb}}", align="C")
 
-    def heading(self, text: str, size: float = HEAD) -> None:
-        """Heading that does not stay alone at the foot of a page."""
+    def heading(self, text: str, size: float = HEAD, room: float = 8.0) -> None:
+        """Heading that does not stay alone at the foot of a page: `room` is kept below it [mm]."""
         size *= self.scale
-        if self.will_page_break(size + 8.0):
+        if self.will_page_break(size + room):
             self.add_page()
         self.ln(1.6)
         self.set_font(FONT, "B", size)

@@ -8,19 +8,13 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
+from noisemap.outputs.blocks import Block, Bullets, Grid, Heading, NewPage, Shown, Words
 from noisemap.outputs.offline import asset, refuse_outside_references
-from noisemap.outputs.weigh_report import (
-    Block,
-    Bullets,
-    Grid,
-    Heading,
-    NewPage,
-    Shown,
-    Words,
-)
 
 if TYPE_CHECKING:
     from noisemap.outputs.pdf import Paper
+
+TABLE_HEAD_MM, TEXT_MM = 26.0, 8.0  # what a heading keeps below it
 
 TEMPLATE = """<!DOCTYPE html>
 <html lang="en">
@@ -117,9 +111,10 @@ def draw(page: Paper, blocks: Sequence[Block]) -> None:
     from noisemap.outputs.pdf import FINE, SMALL, TITLE
 
     styles = {"question": ("I", FINE), "answer": ("B", FINE), "small": ("", SMALL)}
-    for block in blocks:
+    for block, after in zip(blocks, [*blocks[1:], None], strict=True):
         if isinstance(block, Heading):
-            page.heading(block.text, TITLE - 2.0 if block.level == 1 else FINE + 1.0)
+            size = TITLE - 2.0 if block.level == 1 else FINE + 1.0
+            page.heading(block.text, size, _room(after, page.scale))
         elif isinstance(block, Words):
             style, size = styles.get(block.style, ("", FINE))
             page.sentence(block.text, style, size)
@@ -131,3 +126,10 @@ def draw(page: Paper, blocks: Sequence[Block]) -> None:
         elif isinstance(block, Grid):
             page.sentence(block.caption, "I", SMALL)
             page.grid(block.headers, block.rows, block.widths)
+
+
+def _room(after: Block | None, scale: float) -> float:
+    """Height that has to fit below a heading: the picture, or the head of the table [mm]."""
+    if isinstance(after, Shown):
+        return after.height_mm * scale
+    return TABLE_HEAD_MM if isinstance(after, Grid) else TEXT_MM

@@ -16,6 +16,10 @@ from noisemap.zones.weighed import Weighed
 GRID_ENDS = 60  # candidate ends of the peak grid that the record carries, each way
 
 
+WAYS = {1: "with the distances", -1: "against them", 0: ""}
+"""Directions along a road, in words."""
+
+
 def weigh_tables(scene: Scene, weighed: Weighed, units: str) -> tuple[Table, ...]:
     """Every table of the weighing, for CSV."""
     return (
@@ -133,7 +137,7 @@ def speeds_table(weighed: Weighed, units: str) -> Table:
     """Balance and screened speeds by weight: figures of the screening, never advice."""
     names = [name for name, _ in weighed.speeds[0].screened_zone_ms] if weighed.speeds else []
     headers = (
-        "truck", "weight", "direction", "retarder", "assumed speed (the study's)",
+        "truck", "truck's weight", "driven", "retarder", "assumed speed (the study's)",
         "balance speed with its retarder, steepest stretch", "balance speed without",
         "highest speed screened, retarder free", "highest speed screened, no retarder",
         *(f"highest speed screened, {plain(name, 60)}" for name in names),
@@ -142,8 +146,8 @@ def speeds_table(weighed: Weighed, units: str) -> Table:
         (
             plain(row.truck),
             show_mass(row.mass_kg, units),
-            row.direction,
-            row.retarder,
+            WAYS[row.direction],
+            row.retarder.replace("_", " "),
             *(
                 speed_text(value, units)
                 for value in (
@@ -165,12 +169,21 @@ def signs_table(weighed: Weighed) -> Table:
     """Places of signs as points."""
     return Table(
         "weigh_signs",
-        ("sign or place", "direction", "along the road [m]", "x [m]", "y [m]", "why there"),
+        (
+            "sign or place",
+            "driven",
+            "along the road [m]",
+            "along the road [mi]",
+            "x [m]",
+            "y [m]",
+            "why there",
+        ),
         tuple(
             (
                 one.kind,
-                one.direction,
+                WAYS[one.direction],
                 round(one.chainage_m, 1),
+                round(one.chainage_m / MILE_M, 3),
                 round(one.x, 1),
                 round(one.y, 1),
                 one.text,
@@ -185,7 +198,7 @@ def entries_table(weighed: Weighed, units: str) -> Table:
     unit = "°F" if units == "us" else "°C"
     return Table(
         "weigh_entries",
-        ("truck", "weight", "direction", "assumed speed there", "gear",
+        ("truck", "truck's weight", "driven", "assumed speed there", "gear",
          "engine speed there [rpm]", "highest in the zone [rpm]", f"brakes there [{unit}]",
             "retarder comes on, no zone [times]",
             "retarder comes on, with the zone [times]"),
@@ -193,7 +206,7 @@ def entries_table(weighed: Weighed, units: str) -> Table:
             (
                 plain(one.truck),
                 show_mass(one.mass_kg, units),
-                one.direction,
+                WAYS[one.direction],
                 speed_text(one.speed_ms, units),
                 one.gear,
                 round(one.engine_speed_rpm),
@@ -214,12 +227,12 @@ def rules_table(weighed: Weighed) -> Table:
     answer = {True: "yes", False: "no", None: "to be answered by a person"}
     return Table(
         "weigh_rules",
-        ("state or manual", "direction", "rule", "measured or to ask", "holds", "source", "mark",
+        ("state or manual", "driven", "rule", "measured or to ask", "holds", "source", "mark",
          "note"),
         tuple(
             (
                 row.state,
-                way or None,
+                WAYS[way],
                 row.text,
                 row.measured,
                 answer[row.holds],

@@ -258,7 +258,7 @@ def search_sentences(weighed: Weighed, scene: Scene) -> tuple[str, ...]:
 
 
 def gain_sentences(scene: Scene, weighed: Weighed) -> tuple[str, ...]:
-    """Who becomes quieter, who louder, who pays."""
+    """Who becomes quieter, and what changes against the criteria."""
     sentences = []
     chosen = weighed.decision.recommended
     if chosen is not None:
@@ -272,23 +272,35 @@ def gain_sentences(scene: Scene, weighed: Weighed) -> tuple[str, ...]:
                 f"{decibels(chosen.quieter_total)} on average over all residents."
             )
         sentences += [
-            f"{plain(name, 80)}: {people_interval(before)} people over it before, "
+            f"{plain(name, 160)}: {people_interval(before)} people over it before, "
             f"{people_interval(after)} after."
             for name, (before, after) in chosen.people_over.items()
         ]
-        candidate = weighed.decision.candidate
-        if candidate is not None:
-            sentences.append(
-                f"Drivers pay: {candidate.bound_a_day:,.1f} passes a day are bound, and their "
-                "wheel brakes take what the retarder leaves."
-            )
+    return tuple(sentences) or ("Nobody by a sign: no zone is proposed here.",)
+
+
+def pay_sentences(weighed: Weighed, units: str) -> tuple[str, ...]:
+    """Who pays: drivers, homes that become louder, whoever puts up the sign."""
+    sentences = []
+    candidate = weighed.decision.candidate
+    if candidate is not None and candidate.bound_a_day > 0.0:
+        rise = degrees(candidate.degrees_a_day / candidate.bound_a_day, units)
+        sentences.append(
+            f"Drivers and haulers: {candidate.bound_a_day:,.0f} passes a day are bound; the wheel "
+            f"brakes take what the retarder leaves and end up {rise} hotter in the mean. Wear is "
+            "not computed."
+        )
     louder = [(one.name, len(one.louder_homes)) for one in weighed.alternatives if one.louder_homes]
     sentences.append(
-        "Louder homes, listed one by one in the tables: "
-        + "; ".join(f"{plain(name, 60)}: {number}" for name, number in louder)
+        "Homes that become louder, listed one by one in the tables: "
+        + "; ".join(f"{plain(name, 120)}: {number}" for name, number in louder)
         + "."
         if louder
         else "No home becomes louder by any measure that was computed."
+    )
+    sentences.append(
+        "Whoever signs the zone pays for the signs, their upkeep and those who watch them; no "
+        "money is computed here."
     )
     return tuple(sentences)
 

@@ -67,8 +67,13 @@ def findings(
     computed: Computed,
     zones: Sequence[ZoneResult],
     areas: tuple[LevelArea, ...],
+    *,
+    effects: bool = True,
 ) -> Findings:
-    """Everything a run found."""
+    """Everything a run found.
+
+    Without `effects` awakenings, annoyance and the passes' character are left out.
+    """
     study, base = prepared.study, computed.base
     before = base.before
     recommended = [zone for zone in zones if zone.verdict == "worth signing"]
@@ -109,8 +114,8 @@ def findings(
             )
         ),
         gain_with_background=recommended[0].gain_with_background if recommended else {},
-        optional_effects=optional_effects(prepared, computed),
-        character=character_of(prepared, computed),
+        optional_effects=optional_effects(prepared, computed) if effects else {},
+        character=character_of(prepared, computed) if effects else None,
         own_hours=dict(prepared.periods.own),
         alternatives=ALTERNATIVES,
         home_halfwidth=_halfwidth(base),

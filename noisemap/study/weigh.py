@@ -96,7 +96,7 @@ def weigh_study(
         computed = compute(prepared, scene, folder / STORE_FOLDER, reporter)
         weighed = weigh(prepared, scene, computed, reporter, folder / STORE_FOLDER)
         shown = shown_zones(weighed)
-        found = findings(prepared, scene, computed, shown, ())
+        found = findings(prepared, scene, computed, shown, (), effects=False)
         reporter.stage("writing the two pages and the tables")
         files = write_weighed(
             folder,

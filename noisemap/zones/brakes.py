@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 
@@ -16,7 +16,15 @@ from noisemap.exposure.driving import Practice, TruckClass, drive_road, in_zone,
 from noisemap.exposure.results import BrakeRow
 from noisemap.scene.model import Road, Stretches
 from noisemap.states import EXHAUST_STATES, RETARDER_KINDS, RetarderKind, Zone
-from noisemap.zones.conditions import NORMAL, WORST, Case, cases, heavy_trucks, nodes_with_zone
+from noisemap.zones.conditions import (
+    CONDITIONS,
+    NORMAL,
+    WORST,
+    Case,
+    cases,
+    heavy_trucks,
+    nodes_with_zone,
+)
 from noisemap.zones.ways import Way, silenced
 
 BoolArray = npt.NDArray[np.bool_]
@@ -38,6 +46,7 @@ def brake_rows(
     native_cell: float,
     way: Way = silenced,
     hills: HillsAbove | None = None,
+    conditions: Collection[str] = CONDITIONS,
 ) -> tuple[BrakeRow, ...]:
     """One row for each truck that the zone may bind, each direction it brakes in, each condition.
 
@@ -48,11 +57,16 @@ def brake_rows(
     nothing to it.  Beside sound brakes stand the grade at its upper bound, for the
     terrain's error, degraded brakes, and, for the heaviest trucks that the zone binds,
     both together with brakes warm where the zone begins.  `hills` says how warm trucks
-    reach the road; without it they begin at the practice's own entry.
+    reach the road; without it they begin at the practice's own entry. `conditions` are
+    the rows wanted, the normal ones always among them.
     """
     rows: list[BrakeRow] = []
     limits = (hard_limit, planning_limit)
-    states = cases(practice, stretches, native_cell)
+    states = [
+        case
+        for case in cases(practice, stretches, native_cell)
+        if case.condition in {NORMAL, *conditions}
+    ]
     heavy = {trucks[index].name for index in heavy_trucks(trucks, bound_kinds(zone))}
     for road in road_indices:
         for direction in (1, -1):

@@ -151,12 +151,12 @@ def sign_points(scene: Scene, road: int, zone: Zone) -> tuple[SignPoint, ...]:
             (
                 "advance sign",
                 begin - direction * advance,
-                f"{advance:.0f} m before the zone, by posted speed; recalled table",
+                f"{_both(advance)} before the zone, by posted speed; recalled table",
             ),
             (
                 "decision sight",
                 begin - direction * decision,
-                f"from {decision:.0f} m before the zone its sign must be seen; recalled table",
+                f"from {_both(decision)} before the zone its sign must be seen; recalled table",
             ),
         ]
         if not start.before_choice:
@@ -164,7 +164,7 @@ def sign_points(scene: Scene, road: int, zone: Zone) -> tuple[SignPoint, ...]:
                 (
                     "advance sign before the crest",
                     start.crest_m - direction * advance,
-                    f"the zone begins {start.past_crest_m:.0f} m past the crest, where gears are "
+                    f"the zone begins {_both(start.past_crest_m)} past the crest, where gears are "
                     "chosen already: announce it before the crest",
                 )
             )
@@ -179,12 +179,16 @@ def sign_points(scene: Scene, road: int, zone: Zone) -> tuple[SignPoint, ...]:
                 (
                     "first home reached",
                     home,
-                    f"nearest point to the first home within {CLOSE_HOME_M:.0f} m of the road, "
-                    f"{abs(home - begin):.0f} m after the zone begins",
+                    f"nearest point to the first home within {_both(CLOSE_HOME_M)} of the road, "
+                    f"{_both(abs(home - begin))} after the zone begins",
                 )
             )
         points += [_point(line, kind, direction, at, text) for kind, at, text in place]
     return tuple(points)
+
+
+def _both(metres: float) -> str:
+    return f"{metres / FOOT_M:,.0f} ft ({metres:,.0f} m)"
 
 
 def first_home(scene: Scene, road: int, begin: float, end: float, direction: int) -> float | None:

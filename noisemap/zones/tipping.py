@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +15,7 @@ from noisemap.exposure.uncertainty import Draws, certain
 from noisemap.states import UNMUFFLED, Zone
 from noisemap.units import show_both
 from noisemap.zones.brakes import bound_kinds, brake_rows
-from noisemap.zones.conditions import NORMAL, setting
+from noisemap.zones.conditions import CONDITIONS, NORMAL, setting
 from noisemap.zones.verdict import LEADING_LEVEL, needs_study
 from noisemap.zones.weigh import Base, fall_under, spared_under
 
@@ -257,14 +257,21 @@ def heat_points(base: Base, zone: Zone, road: int) -> tuple[TippingPoint, ...]:
     begin = base.practice.conditions.entry_c
     rows = rows_when(base, zone, road)
 
-    def turns(most: float, of: Callable[[float], tuple[BrakeRow, ...]]) -> list[float | None]:
+    def turns(
+        most: float, of: Callable[[float, Collection[str]], tuple[BrakeRow, ...]]
+    ) -> list[float | None]:
         return [
-            first_true(lambda more: needs_study(of(more)), most),
-            first_true(lambda more: is_over(of(more)), most),
+            first_true(lambda by: needs_study(of(by, CONDITIONS)), most),
+            first_true(lambda by: is_over(of(by, (NORMAL,))), most),
         ]
 
-    grade = turns(STEEPEST_MORE, lambda more: rows_when(base, zone, road, more_grade=more))
-    entry = turns(WARMEST_MORE_K, lambda more: rows_when(base, zone, road, more_entry=more))
+    def on_grade(by: float, wanted: Collection[str]) -> tuple[BrakeRow, ...]:
+        return rows_when(base, zone, road, more_grade=by, conditions=wanted)
+
+    def entering(by: float, wanted: Collection[str]) -> tuple[BrakeRow, ...]:
+        return rows_when(base, zone, road, more_entry=by, conditions=wanted)
+
+    grade, entry = turns(STEEPEST_MORE, on_grade), turns(WARMEST_MORE_K, entering)
     equipped = [row for row in rows if row.equipped]
     hottest = [
         max((row.peak_zone_c for row in chosen), default=None)
@@ -343,13 +350,19 @@ def _turning_sentence(when: str, at: Sequence[str | None], tried: str) -> str:
 
 
 def rows_when(
-    base: Base, zone: Zone, road: int, *, more_grade: float = 0.0, more_entry: float = 0.0
+    base: Base,
+    zone: Zone,
+    road: int,
+    *,
+    more_grade: float = 0.0,
+    more_entry: float = 0.0,
+    conditions: Collection[str] = CONDITIONS,
 ) -> tuple[BrakeRow, ...]:
     """The rows of a zone's verdict on a steeper road [1] or with warmer brakes at its top [K]."""
     stretches = base.scene.stretches
     steeper = replace(stretches, grade=stretches.grade + more_grade * np.sign(stretches.grade))
-    conditions = base.practice.conditions
-    warmer = replace(conditions, entry_c=conditions.entry_c + more_entry)
+    sound = base.practice.conditions
+    warmer = replace(sound, entry_c=sound.entry_c + more_entry)
     return brake_rows(
         zone,
         base.scene.roads,
@@ -361,6 +374,7 @@ def rows_when(
         planning_limit=base.planning_limit,
         native_cell=base.scene.terrain.native_cell,
         hills=HillsAbove(replace(base.scene, stretches=steeper)),
+        conditions=conditions,
     )
 
 
