@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 from noisemap.errors import BadDataError
@@ -42,3 +44,9 @@ def want_memory_once(folder: str, victim: int, number: int) -> None:
 
 def refuse(folder: str, number: int) -> None:
     raise BadDataError(f"{folder}: number {number} is not liked")
+
+
+def slowly(task: Callable[[int], None], number: int) -> None:
+    """Leaves time for something to happen in between."""
+    time.sleep(0.3)
+    task(number)

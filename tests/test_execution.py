@@ -19,7 +19,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from noisemap.cli.execution import execution_of
-from noisemap.errors import BadDataError, BusyError, MissingProgramError, UsageError
+from noisemap.errors import (
+    BadDataError,
+    BusyError,
+    MissingInputError,
+    MissingProgramError,
+    UsageError,
+)
 from noisemap.execution.pool import TRIES, LocalPool
 from noisemap.execution.scheduler import LOCAL, Scheduler
 from noisemap.execution.tasks import Execution, Serial, Share
@@ -208,6 +214,26 @@ def test_a_damaged_job_is_not_computed_with(tmp_path: Path) -> None:
     with pytest.raises(BadDataError, match=r"job-sources.npy: damaged"):
         build_store(*arguments(tmp_path), execution=Execution(Damaging(1)))
     job._read.cache_clear()
+
+
+def test_a_machine_that_does_not_see_the_folder_says_so(tmp_path: Path) -> None:
+    with pytest.raises(MissingInputError, match="under the same path on every machine"):
+        job.write_saved(str(tmp_path), "0" * 64, 0)
+
+
+def test_a_machine_with_another_program_computes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Another:
+        elsewhere = True
+
+        def run(self, task, numbers, told) -> None:
+            monkeypatch.setattr(job, "program_digest", lambda: "another")
+            task(numbers[0])
+
+    with pytest.raises(MissingProgramError, match="install the same on every machine"):
+        build_store(*arguments(tmp_path), execution=Execution(Another()))
+    assert not list(tmp_path.rglob("tile-*"))
 
 
 def test_a_scheduler_that_does_not_answer(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from dataclasses import replace
-from functools import cache, partial
-from importlib.resources import files
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -17,10 +16,10 @@ import numpy.typing as npt
 from noisemap.errors import BadDataError, BusyError, StudyError
 from noisemap.execution.tasks import HERE, Execution
 from noisemap.propagation.kernel import Surface, pairs_within
-from noisemap.propagation.reflection import reflection_coefficient
-from noisemap.scene.model import Obstacles, Scene
+from noisemap.scene.model import Scene
+from noisemap.scene.surface import kernel_surface
 from noisemap.storage import sha256_json, write_json
-from noisemap.transfer.job import SOURCE_HEIGHTS, TWIN_SEED, Air, tile_job
+from noisemap.transfer.job import SOURCE_HEIGHTS, TWIN_SEED, Air, program_digest, tile_job
 from noisemap.transfer.store import (
     FORMAT,
     MANIFEST,
@@ -51,38 +50,7 @@ class Filled(NamedTuple):
 
 def surface_of(scene: Scene) -> Surface:
     """The arrays that the kernel reads."""
-    terrain, ground, obstacles = scene.terrain, scene.ground, scene.obstacles
-    return Surface(
-        x0=terrain.x0,
-        y0=terrain.y0,
-        cell=terrain.cell,
-        height=terrain.height,
-        filled=terrain.filled,
-        gx0=ground.x0,
-        gy0=ground.y0,
-        gcell=ground.cell,
-        factor=ground.factor,
-        foliage=ground.foliage,
-        foliage_height=ground.foliage_height,
-        edges=obstacles.edges,
-        edge_height=obstacles.height,
-        edge_block=obstacles.block,
-        edge_reflection=_reflection(obstacles),
-        site=ground.site,
-        site_height=ground.site_height,
-        housing=ground.housing,
-        housing_height=ground.housing_height,
-    )
-
-
-def _reflection(obstacles: Obstacles) -> FloatArray:
-    """Reflection coefficient of each edge [1]."""
-    wall, building = obstacles.wall_reflection, obstacles.building_reflection
-    return np.where(
-        obstacles.block < 0,
-        reflection_coefficient("hard_wall") if wall is None else wall,
-        reflection_coefficient("building") if building is None else building,
-    )
+    return kernel_surface(scene.terrain, scene.ground, scene.obstacles)
 
 
 def build_store(
@@ -223,20 +191,6 @@ def _refuse_too_large(paths: int, memory_gb: float) -> None:
             f"{memory_gb:g}; raise it, shorten run.max_distance_m, "
             'or use homes.placement = "centre"'
         )
-
-
-@cache
-def program_digest() -> str:
-    """Digest of the programs and coefficients that make a transfer."""
-    digest = hashlib.sha256()
-    for folder in ("propagation", "transfer"):
-        root = files("noisemap").joinpath(folder)
-        for file in sorted(Path(str(root)).rglob("*")):
-            if file.suffix in (".py", ".csv", ".toml"):
-                digest.update(file.name.encode() + file.read_bytes())
-    digest.update(files("noisemap").joinpath("atmosphere.toml").read_bytes())
-    digest.update(files("noisemap").joinpath("atmosphere.py").read_bytes())
-    return digest.hexdigest()
 
 
 def _key(

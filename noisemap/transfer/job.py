@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
+import socket
 from dataclasses import asdict, dataclass, fields, replace
-from functools import cached_property, lru_cache, partial
+from functools import cache, cached_property, lru_cache, partial
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -12,12 +15,13 @@ import numpy as np
 import numpy.typing as npt
 
 from noisemap.atmosphere import absorption_coefficient
-from noisemap.errors import BadDataError
+from noisemap.errors import BadDataError, MissingInputError, MissingProgramError
 from noisemap.execution.tasks import Task
 from noisemap.levels import from_energy
 from noisemap.propagation.kernel import Device, PathBlock, Reading, Surface, propagate
 from noisemap.scene.model import Scene
-from noisemap.storage import atomic_path, sha256_file, write_json
+from noisemap.scene.stretches import nearest_distance
+from noisemap.storage import atomic_path, is_own_file, sha256_file, write_json
 from noisemap.transfer.store import encode, tile_is_whole, write_tile
 from noisemap.transfer.terrain_error import height_noise, terrain_sigma
 
@@ -101,6 +105,7 @@ class TileJob:
         plain: dict[str, Any] = {
             "air": asdict(self.air),
             "device": self.device,
+            "program": program_digest(),
             "surface": {},
             "arrays": {},
         }
@@ -160,17 +165,28 @@ class TileJob:
     def _nearest(
         self, points: FloatArray, stretch: npt.NDArray[np.int64], block: PathBlock
     ) -> npt.NDArray[np.float32]:
-        """Distance to the nearest point of each stretch [m], at least the minimum distance."""
-        ends = self.ends[stretch]
-        start, along = ends[:, :2], ends[:, 2:] - ends[:, :2]
-        square = np.maximum((along**2).sum(axis=1), 1e-9)
-        share = np.clip(((points[:, :2] - start) * along).sum(axis=1) / square, 0.0, 1.0)
-        plan = np.hypot(*(points[:, :2] - start - share[:, None] * along).T)
-        middle = self.sources[stretch, :2]
-        plan_middle = np.hypot(*(points[:, :2] - middle).T)
-        rise_squared = np.maximum(block.distance.astype(float) ** 2 - plan_middle**2, 0.0)
-        nearest = np.sqrt(plan**2 + rise_squared)
-        return np.asarray(np.minimum(nearest, block.distance), dtype=np.float32)
+        """Distance to the nearest point of each stretch [m]."""
+        nearest = nearest_distance(
+            points[:, :2],
+            self.ends[stretch],
+            self.sources[stretch, :2],
+            block.distance.astype(float),
+        )
+        return nearest.astype(np.float32)
+
+
+@cache
+def program_digest() -> str:
+    """Digest of the programs and coefficients that make a transfer."""
+    digest = hashlib.sha256()
+    for folder in ("propagation", "transfer"):
+        root = files("noisemap").joinpath(folder)
+        for file in sorted(Path(str(root)).rglob("*")):
+            if file.suffix in (".py", ".csv", ".toml"):
+                digest.update(file.name.encode() + file.read_bytes())
+    digest.update(files("noisemap").joinpath("atmosphere.toml").read_bytes())
+    digest.update(files("noisemap").joinpath("atmosphere.py").read_bytes())
+    return digest.hexdigest()
 
 
 def write_saved(place: str, digest: str, tile: int) -> None:
@@ -184,13 +200,27 @@ def _read(place: Path, digest: str) -> TileJob:
 
     Raises
     ------
+    MissingInputError
+        When the folder is not seen from here.
+    MissingProgramError
+        When the program here would compute other bits.
     BadDataError
         When a file is not the one that was written.
     """
     folder = place / JOB
+    if not is_own_file(folder / "job.json"):
+        raise MissingInputError(
+            f"{folder}: not seen from {socket.gethostname()}; the results' folder must lie under "
+            "the same path on every machine"
+        )
     if sha256_file(folder / "job.json") != digest:
         raise BadDataError(f"{folder}: not the job that was handed over; run again")
     plain = json.loads((folder / "job.json").read_text(encoding="utf-8"))
+    if plain["program"] != program_digest():
+        raise MissingProgramError(
+            f"{socket.gethostname()}: another noisemap than the one that asks; install the same "
+            "on every machine"
+        )
     arrays: dict[str, dict[str, Any]] = {"job": {}, "surface": plain["surface"]}
     for name, expected in plain["arrays"].items():
         if sha256_file(folder / name) != expected:
