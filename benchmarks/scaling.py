@@ -88,9 +88,14 @@ def noted(task: Task, notes: str, number: int) -> None:
     """Run a tile and leave when it ran, what it cost, and how large its process has been."""
     begin, cpu = time.time(), time.process_time()
     task(number)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
-    note = [os.getpid(), begin, time.time(), time.process_time() - cpu, peak]
+    note = [os.getpid(), begin, time.time(), time.process_time() - cpu, peak_mb()]
     (Path(notes) / f"{number}.json").write_text(json.dumps(note))
+
+
+def peak_mb() -> float:
+    """Largest resident memory of this process so far [MB]; not that of its parent before it."""
+    lines = Path("/proc/self/status").read_text().splitlines()
+    return next(float(line.split()[1]) / 1e3 for line in lines if line.startswith("VmHWM:"))
 
 
 def digest_of(place: Path, tiles: int) -> str:
