@@ -81,6 +81,17 @@ def test_bow_tie_is_mended_and_named(tmp_path: Path) -> None:
     assert float(layer.frame.area.iloc[0]) == pytest.approx(100.0)
 
 
+def test_a_polygon_without_area_is_left_out_and_counted(tmp_path: Path) -> None:
+    line = [[X0, Y0], [X0 + 20, Y0 + 10], [X0, Y0]]
+    flat = {"type": "Polygon", "coordinates": [[*line[:2], line[1], line[0]]]}
+    features = [({"id": "a"}, box(0, 0, 9, 9)), ({"id": "b"}, flat)]
+    layer = read(write_geojson(tmp_path / "h.geojson", features))
+    assert layer.frame["id"].tolist() == ["a"]
+    assert (layer.dropped, layer.mended, layer.reshaped) == (1, (), ())
+    with pytest.raises(BadDataError, match="no feature of the layer has a geometry"):
+        read(write_geojson(tmp_path / "flat.geojson", features[1:]))
+
+
 def test_layer_without_system_says_how(tmp_path: Path) -> None:
     frame = gpd.GeoDataFrame({"id": ["a"]}, geometry=[shapely.box(X0, Y0, X0 + 9, Y0 + 9)])
     path = tmp_path / "h.fgb"

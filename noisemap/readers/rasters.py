@@ -486,7 +486,7 @@ def _open(path: Path) -> rasterio.DatasetReader:
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
             # the driver is named: no other format, and no file of links, is ever opened
             return rasterio.open(name, driver=_DRIVERS[suffix])
-    except RasterioError as error:
+    except (RasterioError, ValueError) as error:
         raise _unreadable(path, error) from error
 
 
