@@ -81,13 +81,13 @@ def test_bow_tie_is_mended_and_named(tmp_path: Path) -> None:
     assert float(layer.frame.area.iloc[0]) == pytest.approx(100.0)
 
 
-def test_a_polygon_without_area_is_left_out_and_counted(tmp_path: Path) -> None:
+def test_a_layer_of_polygons_without_area_is_refused(tmp_path: Path) -> None:
     line = [[X0, Y0], [X0 + 20, Y0 + 10], [X0, Y0]]
     flat = {"type": "Polygon", "coordinates": [[*line[:2], line[1], line[0]]]}
     features = [({"id": "a"}, box(0, 0, 9, 9)), ({"id": "b"}, flat)]
     layer = read(write_geojson(tmp_path / "h.geojson", features))
-    assert layer.frame["id"].tolist() == ["a"]
-    assert (layer.dropped, layer.mended, layer.reshaped) == (1, (), ())
+    (listed,) = layer_repairs("homes", layer, CRS)
+    assert (listed.item, listed.what) == ("b", "has no length or area: left out")
     with pytest.raises(BadDataError, match="no feature of the layer has a geometry"):
         read(write_geojson(tmp_path / "flat.geojson", features[1:]))
 

@@ -191,11 +191,10 @@ def _clean(name: str, frame: gpd.GeoDataFrame, asked_for: Mapping[str, str]) -> 
         _unique(name, frame["id"])
     else:
         frame["id"] = [str(number) for number in range(1, len(frame) + 1)]
-    count = len(frame)
     frame, mended, reshaped = _mend(frame)
     if frame.empty:
         raise _without_shapes(name)
-    return Layer(name, frame, dropped + count - len(frame), mended, reshaped)
+    return Layer(name, frame, dropped, mended, reshaped)
 
 
 def _without_shapes(name: str) -> BadDataError:
@@ -235,10 +234,7 @@ def _unique(name: str, ids: pd.Series[Any]) -> None:
 
 
 def _mend(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, tuple[str, ...], tuple[str, ...]]:
-    """Invalid polygons made valid; ids of those mended and of those much changed.
-
-    A polygon without any area is left out.
-    """
+    """Invalid polygons made valid; ids of those mended and of those much changed."""
     shapes = frame.geometry.to_numpy()
     invalid = ~shapely.is_valid(shapes)
     if not invalid.any():
@@ -250,12 +246,11 @@ def _mend(frame: gpd.GeoDataFrame) -> tuple[gpd.GeoDataFrame, tuple[str, ...], t
     for index in np.nonzero(invalid)[0]:
         repaired[index] = _of_dimension(repaired[index], int(dimension[index]))
     after = shapely.area(repaired[invalid])
-    left = ~shapely.is_empty(repaired[invalid])
     ids = frame["id"].to_numpy()[invalid]
-    changed = left & (np.abs(after - before) > AREA_CHANGE * np.maximum(before, 1e-300))
+    changed = np.abs(after - before) > AREA_CHANGE * np.maximum(before, 1e-300)
     frame = frame.set_geometry(gpd.GeoSeries(repaired, index=frame.index, crs=frame.crs))
     frame = frame[~frame.geometry.is_empty].reset_index(drop=True)
-    return frame, tuple(map(str, ids[left])), tuple(map(str, ids[changed]))
+    return frame, tuple(map(str, ids)), tuple(map(str, ids[changed]))
 
 
 def _unsigned_area(shape: Any) -> float:
