@@ -452,6 +452,25 @@ def test_sheets_are_inert_and_say_what_they_must(judge: Judge) -> None:
         assert banned not in shown
 
 
+def test_a_sheet_begins_with_what_matters_and_a_noise_law_asks_for_a_breach(judge: Judge) -> None:
+    """Model year and gaps stand at the top; a quiet, sound truck breaks no noise law."""
+    quiet = judge(recording_sha256="", model_year="1985")
+    text = sheets.sheet_text([quiet], "x", "noise_law")
+    assert "* Seen: exhaust no defect seen, tyres no defect seen." in text
+    assert "* Measured: not above limit." in text
+    assert "* Model year: 1985, limits of before 1986." in text
+    assert "* Evidence: not sufficient for enforcement: hash of the recording." in text
+    (line,) = [line for line in text.splitlines() if "noise law enforced" in line]
+    assert "a level above the limit, or a defect of the exhaust" in line
+    assert "chain of evidence (hash of the recording)" in line
+    for changes in ({"reading_dba": "99"}, {"exhaust_condition": "no muffler"}):
+        found = judge(**changes)
+        assert sheets.shows_a_breach(found)
+        whole = sheets.sheet_text([found], "x", "noise_law")
+        assert "noise law enforced instead of a ban: still open: nothing." in whole
+    assert "* Model year: not recorded." in sheets.sheet_text([judge(model_year="")], "x")
+
+
 def test_rows_of_one_plate_share_a_sheet(tmp_path: Path) -> None:
     rows = [
         PASS,

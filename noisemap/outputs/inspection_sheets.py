@@ -9,7 +9,7 @@ from typing import Any
 
 from noisemap.data_tables import table_rows
 from noisemap.inspection.ordinance import ELEMENTS, Family, families
-from noisemap.inspection.rule import PACKAGE, number
+from noisemap.inspection.rule import ABOVE, PACKAGE, TABLE_BASIS_YEAR, number
 from noisemap.inspection.verdict import Comparison, Inspection, measured_level
 from noisemap.outputs.tables import Cell, Table, csv_text
 from noisemap.outputs.wording import plain
@@ -41,15 +41,19 @@ th,td{border:1px solid #999;padding:.25rem .5rem;text-align:left;vertical-align:
 th{background:#eee}
 .verdict{font-size:1.25rem;font-weight:700;border:2px solid #1b1b1b;padding:.5rem .7rem}
 .open{font-weight:700}.small{font-size:.88rem}
+.short{border-left:4px solid #1b1b1b;padding:.2rem 0 .2rem 1.6rem}
 @media print{h2{break-before:page}h2:first-of-type{break-before:auto}}
 </style></head><body>
 <h1>Roadside inspection: {{ truck.title }}</h1>
 {% for sheet in truck.sheets %}
 <h2>{{ sheet.title }}</h2>
 <p>{{ sheet.when }}</p>
+<ul class="short">{% for text in sheet.short %}<li>{{ text }}</li>{% endfor %}</ul>
 <h3>1. What was seen</h3>
 <table><tr><th>part</th><th>finding</th><th>what</th><th>rule</th></tr>
-{% for row in sheet.visual %}<tr>{% for cell in row %}<td>{{ cell }}</td>{% endfor %}</tr>
+{% for row in sheet.visual %}<tr>{% for cell in row %}\
+<td{% if loop.index == 2 and cell == "fails" %} class="open"{% endif %}>{{ cell }}</td>\
+{% endfor %}</tr>
 {% endfor %}</table>
 <h3>2. What was measured</h3>
 <p class="verdict">{{ sheet.verdict }}</p>
@@ -124,7 +128,8 @@ def sheet_text(group: Sequence[Inspection], provenance: str, family: str | None 
     lines = [f"ROADSIDE INSPECTION: {_truck_title(group)}"]
     for item in group:
         sheet = _sheet(item, family)
-        lines += ["", f"== {sheet['title']}", sheet["when"], "", "1. What was seen"]
+        lines += ["", f"== {sheet['title']}", sheet["when"]]
+        lines += [*(f"* {text}" for text in sheet["short"]), "", "1. What was seen"]
         lines += [f"  {a}: {b} ({c}; {d})" for a, b, c, d in sheet["visual"]]
         lines += ["", "2. What was measured", f"  VERDICT: {sheet['verdict']}"]
         lines += [f"  - {text}" for text in sheet["reasons"]]
@@ -221,6 +226,7 @@ def _sheet(item: Inspection, family: str | None) -> dict[str, Any]:
     return {
         "title": f"Reading {plain(reading.reading_id)}: {reading.run}",
         "when": ", ".join(plain(text) for text in when if text),
+        "short": _short(item),
         "visual": [
             ("exhaust", item.exhaust.outcome, item.exhaust.text, item.exhaust.clause),
             ("tyres", item.tyres.outcome, item.tyres.text, item.tyres.clause),
@@ -238,6 +244,29 @@ def _sheet(item: Inspection, family: str | None) -> dict[str, Any]:
         "families": [_family_row(item, one) for one in families() if family in (None, one.key)],
         "state_rules": _state_lines(reading.text("state")),
     }
+
+
+def _short(item: Inspection) -> list[str]:
+    """The sheet in four lines: what was seen, measured, which truck's limit, what is missing."""
+    year = item.reading.value("model_year")
+    limits = (
+        "not recorded"
+        if year is None
+        else f"{year:.0f}, limits of "
+        + ("before 1986" if year < TABLE_BASIS_YEAR else "1986 and later")
+    )
+    gaps = _gaps(item)
+    return [
+        f"Seen: exhaust {item.exhaust.outcome}, tyres {item.tyres.outcome}.",
+        f"Measured: {item.verdict}.",
+        f"Model year: {limits}.",
+        f"Evidence: {item.sufficiency}{': ' + ', '.join(gaps) if gaps else ''}.",
+    ]
+
+
+def _gaps(item: Inspection) -> list[str]:
+    """Links of the chain of evidence that are missing or at fault."""
+    return [link.name for link in item.evidence if link.state != "recorded"]
 
 
 def _comparison_row(way: Comparison) -> Row:
@@ -258,7 +287,17 @@ def _family_row(item: Inspection, family: Family) -> Row:
         for e in item.elements
         if e.key in family.needs and e.state != "shown"
     ]
+    if family.key == "noise_law" and not shows_a_breach(item):
+        open_ones.append("a level above the limit, or a defect of the exhaust")
+    gaps = _gaps(item)
+    if gaps:
+        open_ones.append(f"chain of evidence ({', '.join(gaps)})")
     return (family.title, ", ".join(open_ones) or "nothing", family.note)
+
+
+def shows_a_breach(item: Inspection) -> bool:
+    """Whether a noise law would find something: a level above the limit, or a defect seen."""
+    return item.verdict == ABOVE or item.exhaust.outcome == "fails"
 
 
 def _state_lines(state: str) -> list[str]:
@@ -297,7 +336,7 @@ def _table_row(item: Inspection) -> tuple[Cell, ...]:
         second.limit if second else None,
         second.verdict if second else None,
         item.sufficiency,
-        "; ".join(e.name for e in item.evidence if e.state != "recorded"),
+        "; ".join(_gaps(item)),
         " ".join(item.notes),
     )
 
@@ -336,7 +375,7 @@ def _json_row(item: Inspection) -> dict[str, Any]:
             for c in item.conditions
         ],
         "evidence": item.sufficiency,
-        "gaps": [e.name for e in item.evidence if e.state != "recorded"],
+        "gaps": _gaps(item),
         "elements": {e.key: {"state": e.state, "text": e.text} for e in item.elements},
         "notes": list(item.notes),
     }
