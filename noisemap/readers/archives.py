@@ -56,6 +56,8 @@ def members(path: Path) -> tuple[str, ...]:
         )
     if any(part.flag_bits & 1 for part in parts):
         raise BadDataError(f"{path.name}: asks for a password; unpack it and name the file")
+    if not all(part.filename for part in parts):
+        raise BadDataError(f"{path.name}: a file in it has no name; pack it again")
     names = (part.filename for part in parts if not part.is_dir())
     return tuple(name for name in names if not name.startswith("__MACOSX/"))
 
