@@ -260,3 +260,8 @@ def test_less_than_one_pass_is_a_number_of_passes():
     assert exceedance_probability([75.0, 75.001], 0.0, 75.0).tolist() == [0.0, 1.0]
     both = expected_passes([[90.0, 60.0], [90.0, 90.0]], 0.0, [[0.25, 0.5]], 75.0, axis=0)
     assert both.tolist() == [0.5, 0.5]
+
+
+@pytest.mark.parametrize("curve", ["eu_2020", "sleep_eu_2020"])
+def test_at_most_everybody_is_annoyed(curve):
+    assert float(percent_highly_annoyed(200.0, curve)) == 100.0

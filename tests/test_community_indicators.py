@@ -226,3 +226,11 @@ def test_the_least_negative_energy_is_refused(least):
     energy[23] = least
     with pytest.raises(OutOfDomainError, match="negative"):
         equivalent_level(energy)
+
+
+def test_hours_stand_on_the_last_axis():
+    with pytest.raises(OutOfDomainError, match="24 hours on the last axis"):
+        day_evening_night_level(np.ones((24, 3)))
+    with pytest.raises(OutOfDomainError, match="24 hours on the last axis"):
+        day_evening_night_level(1.0)
+    assert day_evening_night_level(np.ones((3, 24))).shape == (3,)

@@ -557,3 +557,11 @@ def test_power_of_each_kind_of_retarder_beyond_friction():
         )
         np.testing.assert_allclose(found.brake_w, rest - found.retarder_w, rtol=1e-9, atol=1e-6)
         assert found.retarder_w.max() > 1e4
+
+
+def test_a_retarder_that_is_not_needed_is_on_for_no_time_at_all():
+    """Down 1 % the rolling and the air's drag and the engine's friction hold 30 t by themselves."""
+    found = drive(np.arange(4) * 100.0, np.full(3, -0.01), np.full(3, 15.0), TRUCK, 30_000.0)
+    assert (found.need_w < friction_power(found.engine_speed_rpm, TRUCK)).all()
+    assert found.retarder_share.tolist() == [0.0, 0.0, 0.0]
+    assert found.retarder_w.tolist() == [0.0, 0.0, 0.0]

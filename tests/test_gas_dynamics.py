@@ -287,6 +287,16 @@ def test_closed_cycle_stays_under_its_bound(speed: float) -> None:
     assert found.closed_cycle_power_w < bound
 
 
+def test_gas_before_the_turbine_is_heated_by_the_piston_work_less_what_walls_take() -> None:
+    """First law over a cycle; all walls are colder than the gas that leaves a braking cylinder."""
+    found = run(6)
+    capacity = GAS.gamma * GAS.constant / (GAS.gamma - 1.0)
+    rise = found.indicated_power_w / (found.mass_flow_kg_s * capacity)
+    gained = found.turbine_temperature_k - ENGINE.intake_k
+    print(f"piston work {rise:.0f} K, gained {gained:.0f} K")
+    assert 0.6 * rise < gained < rise
+
+
 def test_boost_closes_the_balance_of_the_turbocharger() -> None:
     found = run(6, 0.03, None)
     capacity = GAS.gamma * GAS.constant / (GAS.gamma - 1)

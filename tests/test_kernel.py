@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from dataclasses import replace
 from typing import Any
 
 import numba
@@ -176,6 +177,26 @@ def test_points_outside_a_raster_are_refused() -> None:
     )  # fmt: skip
     with pytest.raises(OutOfDomainError, match="ground cover"):
         one(small, inside, (50.0, 300.0, 0.0))
+
+
+@pytest.mark.parametrize(
+    ("x", "y", "inside"),
+    [
+        (300.0, 564.9, True), (300.0, 565.1, False), (300.0, 15.1, True), (300.0, 14.9, False),
+        (564.9, 300.0, True), (565.1, 300.0, False), (15.1, 300.0, True), (14.9, 300.0, False),
+    ],
+)  # fmt: skip
+def test_ground_is_known_to_the_outer_edges_of_its_cells(x: float, y: float, inside: bool) -> None:
+    """55 x 55 cells of 10 m whose first centre lies at 20 m reach from 15 m to 565 m."""
+    whole = place()
+    small = replace(
+        whole, gx0=20.0, gy0=20.0, factor=whole.factor[:55, :55], foliage=whole.foliage[:55, :55]
+    )
+    if inside:
+        assert one(small, (x, y, 4.0), (300.0, 250.0, 0.0)).t.min() > 0.0
+        return
+    with pytest.raises(OutOfDomainError, match=r"ground cover raster \(15.0..565.0, 15.0..565.0\)"):
+        one(small, (x, y, 4.0), (300.0, 250.0, 0.0))
 
 
 def test_the_rim_of_the_raster_itself_works() -> None:

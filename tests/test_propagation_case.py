@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from typing import Any
 
@@ -187,3 +188,48 @@ def test_no_value_breaks_the_reader(key: str, value: Any) -> None:
     result = path_result(full)
     if "error" not in result:
         assert np.isfinite(result["A"]).all()
+
+
+def facade(**changes: Any) -> dict[str, Any]:
+    """A wall 30 m to the left of a path of 40 m, from 10 m before its source to 20 m beyond."""
+    way = math.hypot(40.0, 60.0)  # of the image source, which stands 60 m to the left
+    return {"from": [-10, 30], "to": [60, 30], "h": 6, "rho": 1.0, "x": [0, way],
+            "ground": [0, 0], "G": [[0, way, 0]], **changes}  # fmt: skip
+
+
+def beside(hs: float = 0.5, hr: float = 4.0, **changes: Any) -> dict[str, Any]:
+    return path_result(
+        case(x=[0, 40], ground=[0, 0], G=[[0, 40, 0]], hs=hs, hr=hr, reflectors=[facade(**changes)])
+    )
+
+
+def test_the_image_of_the_source_stands_as_far_behind_a_surface_as_the_source_before_it() -> None:
+    (found,) = beside()["reflected"]
+    assert found["d"] == pytest.approx(math.sqrt(40.0**2 + 60.0**2 + 3.5**2), abs=1e-9)
+    assert found["at"] == pytest.approx(0.5 * math.hypot(40.0, 60.0), abs=1e-9)
+    slanted = {"from": [0, 10], "to": [40, 30]}  # the image of (0, 0) in y = 10 + x/2 is (-8, 16)
+    way = math.hypot(48.0, 16.0)
+    (found,) = beside(**slanted, x=[0, way], G=[[0, way, 0]])["reflected"]
+    assert found["d"] == pytest.approx(math.sqrt(48.0**2 + 16.0**2 + 3.5**2), abs=1e-9)
+    # the image sees the receiver through y = 10 + x/2 where -8 + 48 t, 16 - 16 t lies on it
+    assert found["at"] == pytest.approx(way * 10.0 / 40.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(("foot", "height"), [(0.0, 2.0), (2.0, 1.0)])
+def test_a_surface_reflects_up_to_its_upper_edge_and_down_to_its_foot(
+    foot: float, height: float
+) -> None:
+    """Between two points 2 m high the mirror point is 2 m high, wherever the ground is."""
+    way = math.hypot(40.0, 60.0)
+    profile = {"x": [0, way / 2.0, way], "ground": [0, foot, 0]}
+    (on,) = beside(2.0, 2.0, h=height, **profile)["reflected"]
+    assert on["on_surface"]
+    apart = {"h": height - 1e-6} if foot == 0.0 else {"ground": [0, foot + 1e-6, 0]}
+    (off,) = beside(2.0, 2.0, **{"h": height, **profile, **apart})["reflected"]
+    assert not off["on_surface"]
+
+
+def test_a_profile_of_another_length_than_by_way_of_the_surface_is_told() -> None:
+    answer = beside(x=[0, 80], G=[[0, 80, 0]])
+    assert "reflectors[0]: x: ends at 80 m" in answer["error"]
+    assert "72.111 m" in answer["error"]

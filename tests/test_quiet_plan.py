@@ -515,3 +515,16 @@ def test_a_plan_counts_its_changes_and_onsets() -> None:
     assert best.changes == sum(before != after for before, after in pairs)
     assert best.onsets == sum(before == 0 < after for before, after in pairs)
     assert best.onsets >= 1
+
+
+def test_an_unlocked_converter_carries_no_retarder_in_the_two_lowest_gears() -> None:
+    way, free = np.arange(5) * 50.0, np.full(4, True)
+    profile = Profile(way, np.full(4, -0.08), np.full(4, 30.0), free, np.full(5, 400.0))
+    gear, stage, speed = np.array([2, 3, 2, 3]), np.full(4, 3), np.full(5, 3.0)
+    one = rig(TRUCK, 36_000.0)
+    found = follow(profile, speed, gear, stage, one, "converter")
+    locked = follow(profile, speed, gear, stage, one)
+    assert (locked.retarder_share > 0.0).all()
+    assert found.retarder_share[[0, 2]].tolist() == [0.0, 0.0]
+    assert found.braking_cylinders.tolist() == [0, 6, 0, 6]
+    np.testing.assert_allclose(found.brake_w, locked.brake_w + locked.retarder_w * [1, 0, 1, 0])
