@@ -52,6 +52,21 @@ def truck_speed(posted: FloatArray, practice: Practice) -> FloatArray:
     return np.minimum(posted, practice.highest_speed)
 
 
+def wished_speed(
+    stretches: Stretches, rows: npt.NDArray[np.int64], practice: Practice
+) -> FloatArray:
+    """Speed that trucks aim at on stretches: posted, assumed, or left by a curve [m/s]."""
+    speed = truck_speed(stretches.speed_limit_kmh[rows] / 3.6, practice)
+    if practice.assumed_speed is not None:
+        speed = np.minimum(speed, practice.assumed_speed)
+    return in_curves(speed, stretches, rows)
+
+
+def in_curves(speed: FloatArray, stretches: Stretches, rows: npt.NDArray[np.int64]) -> FloatArray:
+    """Speed of trucks on stretches where their curves leave no more [m/s]."""
+    return np.minimum(speed, stretches.curve_speed[rows]) if len(stretches.curve_speed) else speed
+
+
 def in_zone(stretches: Stretches, rows: npt.NDArray[np.int64], zone: Zone) -> BoolArray:
     """Which of a road's stretches have their middle inside a zone."""
     middle = 0.5 * (stretches.from_m[rows] + stretches.to_m[rows])
@@ -82,9 +97,7 @@ def drive_road(
     nodes = np.append(stretches.from_m[rows], stretches.to_m[rows[-1]])
     grade = stretches.grade[rows]
     more = np.broadcast_to(steeper, stretches.grade.shape)[rows]
-    speed = truck_speed(stretches.speed_limit_kmh[rows] / 3.6, practice)
-    if practice.assumed_speed is not None:
-        speed = np.minimum(speed, practice.assumed_speed)
+    speed = wished_speed(stretches, rows, practice)
     if direction < 0:
         nodes = (nodes[-1] - nodes)[::-1]
         grade, speed, allowed = -grade[::-1], speed[::-1], allowed[::-1]

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from noisemap.bands import A_WEIGHT, N_BANDS
 from noisemap.descent.drive import Drive
-from noisemap.exposure.driving import Practice, TruckClass, road_rows, truck_speed
+from noisemap.exposure.driving import Practice, TruckClass, in_curves, road_rows, truck_speed
 from noisemap.exposure.product import PassSound
 from noisemap.exposure.rules import rule
 from noisemap.exposure.traffic import Flow
@@ -188,7 +188,7 @@ def traffic_emission(
         grade = flow.direction * stretches.grade[rows]
         if flow.vehicle_class == "heavy":
             grade = np.maximum(grade, 0.0)
-            speed = truck_speed(speed, practice)
+            speed = in_curves(truck_speed(speed, practice), stretches, rows)
         level = vehicle_sound_power(
             flow.vehicle_class, speed, grade=grade, temperature_c=temperature
         )

@@ -29,7 +29,7 @@ from noisemap.outputs.wording import (
     plain,
     tenth,
 )
-from noisemap.scene.model import Scene
+from noisemap.scene.model import Scene, Stretches
 from noisemap.units import FOOT_M, POUND_KG, fahrenheit, mph
 
 ONE_WAY_WORDS = {0: "both", 1: "with the chainage", -1: "against the chainage"}
@@ -147,6 +147,7 @@ def stretches_table(scene: Scene, findings: Findings) -> Table:
         ),
         ("speed limit [km/h]", _tenths(part.speed_limit_kmh)),
         ("speed limit [mph]", [tenth(mph(float(value) / 3.6)) for value in part.speed_limit_kmh]),
+        *_curve_columns(part),
         ("in a tunnel", _yes_no(part.covered)),
         ("on a bridge", _yes_no(part.bridge)),
         ("driving direction", [ONE_WAY_WORDS[way] for way in part.direction.tolist()]),
@@ -164,6 +165,20 @@ def stretches_table(scene: Scene, findings: Findings) -> Table:
             )
         )
     return _from_columns("stretches", columns)
+
+
+def _curve_columns(part: Stretches) -> list[tuple[str, Sequence[Cell]]]:
+    """Radius and what it leaves to trucks; blank on straights and where curves do not count."""
+    if not len(part.curve_radius):
+        return []
+    return [
+        ("curve radius [m]", [_finite(value) for value in part.curve_radius]),
+        ("assumed of trucks in the curve [km/h]", [_finite(v) for v in 3.6 * part.curve_speed]),
+    ]
+
+
+def _finite(value: float) -> float | None:
+    return tenth(float(value)) if math.isfinite(value) else None
 
 
 def strongest_duty(rows: Iterable[DriveRow]) -> dict[int, float]:

@@ -48,6 +48,8 @@ SOURCES = (
     "hill-sign-practice",
     "decision-sight-practice",
     "state-engine-brake-practice",
+    "curve-design-practice",
+    "truck-rollover-practice",
     "42usc4917",
     "23cfr658",
     "own-model",

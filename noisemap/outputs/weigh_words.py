@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from noisemap.exposure.results import Findings, ZoneResult
+from noisemap.outputs.curve_words import curve_sentences
 from noisemap.outputs.wording import (
     BINDS_WORDS,
     along_road,
@@ -193,6 +194,7 @@ def brake_sentences(weighed: Weighed, scene: Scene, units: str) -> tuple[str, ..
         "In rain and in winter retarders are to be off on slippery roads: nothing is gained then, "
         "and the wheel brakes are as hot as in the rows without a retarder.",
         "Trucks without a retarder run on their wheel brakes already; a zone adds nothing to them.",
+        *curve_sentences(scene, units),
         "Curve speeds stay in force; no figure here is a speed to drive.",
     ]
     return tuple(sentences)

@@ -18,7 +18,7 @@ from noisemap.descent.brake_temperature import heat_map, stop_rise
 from noisemap.descent.forces import air_force, gravity_force, rolling_force
 from noisemap.descent.gears import descent_gear
 from noisemap.descent.quiet_step import Rig, retard, step
-from noisemap.exposure.driving import Practice, truck_speed
+from noisemap.exposure.driving import Practice, in_curves, truck_speed
 from noisemap.exposure.passes import OUTLET_HEIGHT_INDEX
 from noisemap.exposure.traffic import matching_roads
 from noisemap.levels import to_energy
@@ -69,6 +69,8 @@ def road_pieces(scene: Scene, practice: Practice) -> Pieces:
     cap = truck_speed(np.concatenate([road.speed_limit_kmh for road in roads]) / 3.6, practice)
     if practice.assumed_speed is not None:
         cap = np.minimum(cap, practice.assumed_speed)
+    known = stretch >= 0
+    cap[known] = in_curves(cap[known], stretches, stretch[known])
     return Pieces(
         offset,
         np.concatenate([np.diff(road.chainage) for road in roads]),

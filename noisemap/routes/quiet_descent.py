@@ -14,7 +14,7 @@ from noisemap.descent.gearbox import Gearbox
 from noisemap.descent.quiet_moves import Listening, drive_burden, planning_default
 from noisemap.descent.quiet_plan import QuietPlan, Worth, quiet_plan
 from noisemap.descent.quiet_step import Profile, Rig, follow, rig
-from noisemap.exposure.driving import Practice, road_rows, truck_speed
+from noisemap.exposure.driving import Practice, road_rows, wished_speed
 from noisemap.exposure.levels import loudest
 from noisemap.exposure.passes import DriveKey, PassClass, pass_sound
 from noisemap.exposure.product import pass_levels
@@ -134,9 +134,7 @@ def road_profile(stretches: Stretches, trip: Trip, practice: Practice, limit_c: 
     rows = road_rows(stretches, trip.road)
     nodes = np.append(stretches.from_m[rows], stretches.to_m[rows[-1]])
     grade = stretches.grade[rows]
-    speed = truck_speed(stretches.speed_limit_kmh[rows] / 3.6, practice)
-    if practice.assumed_speed is not None:
-        speed = np.minimum(speed, practice.assumed_speed)
+    speed = wished_speed(stretches, rows, practice)
     if trip.direction < 0:
         nodes, grade, speed = (nodes[-1] - nodes)[::-1], -grade[::-1], speed[::-1]
     return Profile(

@@ -145,6 +145,9 @@ class Stretches:
     trucks_allowed: BoolArray = field(default_factory=_no_flags)  # (m,)
     paving: npt.NDArray[np.str_] = field(default_factory=_no_words)  # (m,) untrusted, or blank
     lanes: FloatArray = field(default_factory=_empty)  # (m,) not a number where not given
+    # where curves count; infinite where the road is straight [m], [m/s]
+    curve_radius: FloatArray = field(default_factory=_empty)  # (m,) smallest on the stretch
+    curve_speed: FloatArray = field(default_factory=_empty)  # (m,) what it leaves to trucks
 
     @property
     def sounding(self) -> BoolArray:

@@ -17,6 +17,7 @@ from noisemap.exposure.results import DriveRow, Findings, LevelArea, ZoneResult
 from noisemap.exposure.sensitive import sensitive_places
 from noisemap.exposure.uncertainty import spread
 from noisemap.levels import from_energy
+from noisemap.outputs.curve_words import curve_sentences
 from noisemap.propagation.case import path_result
 from noisemap.scene.descents import descents
 from noisemap.scene.grades import is_coarse
@@ -54,6 +55,8 @@ STUDY_SOURCES = (
     "rd1513-2005",
     "grade-severity",
     "bowman-1989",
+    "curve-design-practice",
+    "truck-rollover-practice",
     "moving-point-source",
     "own-model",
     "own-assumption",
@@ -257,6 +260,7 @@ def _assumptions(prepared: Prepared, scene: Scene, computed: Computed) -> tuple[
         said.append(f"The hours of sensitive places are assumed: {shown}; set [homes.hours].")
     if study.descent.assumed_speed_kmh is None:
         said.append("Trucks are taken to drive at the posted limit where the grade allows it.")
+    said += curve_sentences(scene, study.units)
     said.append(
         f"A zone is asked to spare at least {study.criteria.worth_people_passes:g} passes a night "
         "above 70 dB, summed over all residents, to be worth a sign: a choice of this study, not "

@@ -312,6 +312,8 @@ class DescentTable(Table):
     stage_habit: Literal["lowest_that_holds", "always_full"] = "lowest_that_holds"
     assumed_speed_kmh: Annotated[float, Field(ge=10.0, le=130.0)] | None = None
     highest_truck_speed_kmh: Annotated[float, Field(ge=40.0, le=130.0)] = 105.0
+    curve_speeds: bool = True
+    superelevation_pct: Annotated[float, Field(ge=0.0, le=12.0)] = 4.0
 
     @model_validator(mode="after")
     def _limits(self) -> Self:

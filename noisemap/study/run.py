@@ -20,6 +20,7 @@ from noisemap.outputs.provenance import summary_text
 from noisemap.outputs.wording import people_cell
 from noisemap.outputs.write import write_outputs
 from noisemap.scene.build import build_scene
+from noisemap.scene.curvature import with_curves
 from noisemap.scene.model import Scene
 from noisemap.states import Zone
 from noisemap.storage import FolderLock, sha256_file, sweep, write_json
@@ -186,7 +187,8 @@ def read_scene(prepared: Prepared, reporter: Reporter) -> Scene:
     problems = zone_problems(prepared, scene)
     if problems:
         raise StudyError("\n".join(map(str, problems)), problems)
-    return scene
+    descent = prepared.study.descent
+    return with_curves(scene, descent.superelevation_pct / 100.0) if descent.curve_speeds else scene
 
 
 def zone_problems(prepared: Prepared, scene: Scene) -> list[Problem]:
