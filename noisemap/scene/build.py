@@ -65,6 +65,7 @@ from noisemap.scene.roads import (
 from noisemap.scene.settlement import near_homes, place_receivers, read_homes, with_proxies
 from noisemap.scene.sight import sight_cuts
 from noisemap.scene.stretches import cut_stretches, split_stretches
+from noisemap.scene.surface import kernel_surface
 from noisemap.scene.survey import read_survey, require_one_unit
 from noisemap.scene.terrain import (
     NativeTerrain,
@@ -169,8 +170,8 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
     notes.assumptions.extend(said)
     obstacles = _obstacles(inputs, crs, screening, notes)
     by_distance = cut_stretches(roads, receivers)
-    seen = sight_cuts(by_distance, roads, receivers, terrain, obstacles)
-    whole, _ = split_stretches(by_distance, roads, seen)
+    seen = sight_cuts(by_distance, roads, receivers, kernel_surface(terrain, cover, obstacles))
+    whole, _ = split_stretches(by_distance, roads, seen.cuts)
     stretches, part_of = split_stretches(whole, roads, _cuts(roads, cuts or {}))
     for assumptions, warnings in (
         terrain_sentences(native, int(filled.sum())),
@@ -199,6 +200,7 @@ def build_scene(inputs: SceneInputs, cuts: Mapping[str, Sequence[float]] | None 
         receivers=float(len(receivers.x)),
         stretches=float(len(stretches.x)),
         sight_cuts=float(len(whole.x) - len(by_distance.x)),
+        sight_paths=float(seen.paths),
         repairs=float(len(notes.repairs)),
     )
     return Scene(

@@ -82,6 +82,42 @@ def split_stretches(
     return parts, np.array(parent, np.int64)
 
 
+def place_on_roads(
+    roads: Sequence[Road], owner: npt.NDArray[np.int64], chainage: FloatArray
+) -> FloatArray:
+    """Place and road surface at chainages of each owner's road (owners, places, 3) [m]."""
+    out = np.zeros((*chainage.shape, 3))
+    for index in np.unique(owner).tolist():
+        road, own = roads[index], owner == index
+        for column, values in enumerate((road.x, road.y, road.surface)):
+            out[own, :, column] = _along(road, values, chainage[own])
+    return out
+
+
+def nearest_distance(
+    points: FloatArray, ends: FloatArray, middle: FloatArray, distance: FloatArray
+) -> FloatArray:
+    """Distance from a point to the nearest place of a stretch [m], no more than to its middle.
+
+    Parameters
+    ----------
+    points : ndarray
+        x, y of who listens, a row for each stretch [m].
+    ends : ndarray
+        x, y of the start and x, y of the end [m].
+    middle : ndarray
+        x, y of the middle [m].
+    distance : ndarray
+        Distance in space to the middle as the propagation took it [m].
+    """
+    start, along = ends[:, :2], ends[:, 2:] - ends[:, :2]
+    square = np.maximum((along**2).sum(axis=1), 1e-9)
+    share = np.clip(((points - start) * along).sum(axis=1) / square, 0.0, 1.0)
+    plan = np.hypot(*(points - start - share[:, None] * along).T)
+    rise_squared = np.maximum(distance**2 - np.hypot(*(points - middle).T) ** 2, 0.0)
+    return np.asarray(np.minimum(np.sqrt(plan**2 + rise_squared), distance))
+
+
 def _forced(road: Road) -> list[tuple[float, float]]:
     """Pieces between the cuts that must be made, from the first that emits to the last [m]."""
     change = np.diff(road.structure) != 0
