@@ -164,7 +164,8 @@ def run_tests(tree: Path, tests: list[str], timeout_s: float, cache: Path) -> tu
         "--no-header",
         *tests,
     ]
-    environment = os.environ | {"NUMBA_CACHE_DIR": str(cache), "PYTHONPATH": str(tree)}
+    places = os.pathsep.join([str(tree), *filter(None, [os.environ.get("PYTHONPATH")])])
+    environment = os.environ | {"NUMBA_CACHE_DIR": str(cache), "PYTHONPATH": places}
     environment |= {"NUMBA_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
     try:
         done = subprocess.run(
