@@ -68,6 +68,8 @@ def test_own_truck_needs_only_what_differs():
         ({"outlet": "roof"}, "stack, under_chassis"),
         ({"retarder": {"kind": "magnet"}}, "compression_release"),
         ({"retarder": {"switch_cylinders": [6, 4, 2]}}, "switch_cylinders"),
+        ({"retarder": {"switch_cylinders": [2, 5, 6]}}, "rising, of 2, 3, 4, 6"),
+        ({"retarder": {"switch_cylinders": [2, 4, 7]}}, "rising, of 2, 3, 4, 6"),
         ({"retarder": {"model_speed_rpm": [1200.0]}}, "model_speed_rpm"),
         ({"retarder": {"model_power_kw": [[1.0, 2.0]]}}, "model_power_kw"),
         ({"base": "9L"}, "11L, 13L, 15L"),

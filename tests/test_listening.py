@@ -14,7 +14,7 @@ from click.testing import CliRunner, Result
 
 from noisemap.bands import A_WEIGHT, N_BANDS
 from noisemap.cli.listen import listen_command
-from noisemap.errors import NoisemapError, OutOfDomainError, UsageError
+from noisemap.errors import CannotWriteError, OutOfDomainError, UsageError
 from noisemap.exposure.passes import PassSound
 from noisemap.exposure.product import pass_levels
 from noisemap.inspection.events import full_scale_factor
@@ -341,10 +341,22 @@ def test_command_at_a_home_of_a_study(
         (["--calibration-db", "1"], "together"),
         (["--distance-m", "1"], "distance"),
         (["--seconds", "600"], "duration"),
+        (["--cylinders", "5"], "2, 4 or 6"),
+        (["--cylinders", "1"], "2, 4 or 6"),
+        (["--screening-db", "1,2"], "one, or 8 octaves"),
+        (["--full-scale-db", "25", "--seconds", "2"], "full scale: 25 dB"),
     ],
 )
 def test_command_faults(arguments: list[str], words: str, tmp_path: Path) -> None:
     found = say(*arguments, "--output", str(tmp_path))
-    assert isinstance(found.exception, NoisemapError)
+    assert isinstance(found.exception, UsageError)
     assert words in str(found.exception)
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("place", ["/proc/nowhere/sounds", "/etc/hostname/sounds", "/proc"])
+def test_a_folder_that_cannot_be_written_is_told(place: str) -> None:
+    found = say("--output", place, "--seconds", "2", "--exhaust", "straight")
+    assert isinstance(found.exception, CannotWriteError)
+    assert found.exception.exit_code == 73
+    assert place in str(found.exception)

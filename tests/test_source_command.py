@@ -10,8 +10,10 @@ import pytest
 from click.testing import CliRunner, Result
 
 from noisemap.cli.source import source_command
-from noisemap.errors import NoisemapError, UsageError
-from noisemap.source.emission import exhaust_sound_power, standard_uncertainty
+from noisemap.descent.truck import SWITCHABLE
+from noisemap.errors import CannotWriteError, NoisemapError, UsageError
+from noisemap.source.emission import engines, exhaust_sound_power, standard_uncertainty
+from noisemap.source.engine_family import require_braking_cylinders, switch_positions
 from noisemap.source.operation import (
     CYCLE_FIGURES,
     character_figures,
@@ -111,13 +113,35 @@ def test_a_truck_file_names_its_engine(tmp_path: Path) -> None:
         (["--engine", "15L", "--truck", "15L"], "either"),
         (["--plot", "spectra.bmp"], ".svg"),
         (["--calibration-db", "7", "--calibration-basis", "far off"], "-6 to 6"),
+        (["--calibration-db", "nan", "--calibration-basis", "far off"], "-6 to 6"),
+        *(
+            (["--cylinders", count], "2, 4 or 6 with a switch of three positions; 3 or 6")
+            for count in ("-1", "1", "5", "7")
+        ),
     ],
 )
 def test_faults_say_what_is_allowed(arguments: list[str], words: str) -> None:
     found = say(*arguments)
     assert isinstance(found.exception, NoisemapError)
+    assert found.exception.exit_code == (66 if "nowhere.toml" in arguments else 2)
     assert words in str(found.exception)
     assert found.output == ""
+
+
+@pytest.mark.parametrize("place", ["/proc/nowhere/a.svg", "/proc/a.svg"])
+def test_a_picture_that_cannot_be_written(place: str) -> None:
+    found = say("--plot", place)
+    assert isinstance(found.exception, CannotWriteError)
+    assert found.exception.exit_code == 73
+    assert "cannot be written" in str(found.exception)
+
+
+def test_a_switch_selects_what_the_engine_s_data_say() -> None:
+    for engine in engines():
+        positions = {n for switch in switch_positions(engine).values() for n in switch}
+        assert positions == set(SWITCHABLE)
+        for count in (0, *positions):
+            assert require_braking_cylinders(engine, count) == count
 
 
 def test_cycles_and_characters_between_the_points() -> None:

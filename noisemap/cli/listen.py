@@ -9,8 +9,8 @@ from typing import Any
 import click
 
 from noisemap.cli.progress import Progress
-from noisemap.cli.source import chosen_engine, require_basis
-from noisemap.errors import UsageError
+from noisemap.cli.source import chosen_engine, require_basis, require_point
+from noisemap.errors import OutOfDomainError, UsageError
 from noisemap.states import EXHAUST_STATES, ExhaustState
 
 
@@ -25,7 +25,10 @@ from noisemap.states import EXHAUST_STATES, ExhaustState
     help="State to be heard, several times for several.  [default: all]",
 )
 @click.option("--rpm", type=float, default=1800.0, show_default=True, help="Engine speed.")
-@click.option("--cylinders", type=click.IntRange(0, 6), default=6, show_default=True)
+@click.option(
+    "--cylinders", type=int, default=6, show_default=True,
+    help="How many cylinders brake: 2, 4, 6, or 3 with a switch of two positions; 0 is motoring.",
+)  # fmt: skip
 @click.option("--speed-kmh", type=click.FloatRange(5.0, 150.0), default=50.0, show_default=True)
 @click.option("--distance-m", type=float, help="Distance of a straight road.  [default: 60]")
 @click.option(
@@ -88,6 +91,7 @@ def listen_command(
 
     require_basis(calibration_db, calibration_basis)
     key = chosen_engine(engine, truck)
+    require_point(key, rpm, cylinders, calibration_db)
     with Progress(quiet) as reporter:
         if study is not None:
             if home is None or road is None:
@@ -115,20 +119,26 @@ def listen_command(
         else:
             from noisemap.listening.track import straight_pass
 
-            track = straight_pass(
-                60.0 if distance_m is None else distance_m,
-                speed_kmh / 3.6,
-                ear_m=1.5 if ear_m is None else ear_m,
-                screening_db=_screening(screening_db),
-                seconds=seconds,
+            try:
+                track = straight_pass(
+                    60.0 if distance_m is None else distance_m,
+                    speed_kmh / 3.6,
+                    ear_m=1.5 if ear_m is None else ear_m,
+                    screening_db=_screening(screening_db),
+                    seconds=seconds,
+                )
+            except OutOfDomainError as error:
+                raise UsageError(str(error)) from error
+        try:
+            data = illustrate(
+                track,
+                Truck(key, rpm, cylinders),
+                Wish(states or EXHAUST_STATES, calibration_db, ends, full_scale_db, seed),
+                output,
+                reporter,
             )
-        data = illustrate(
-            track,
-            Truck(key, rpm, cylinders),
-            Wish(states or EXHAUST_STATES, calibration_db, ends, full_scale_db, seed),
-            output,
-            reporter,
-        )
+        except OutOfDomainError as error:
+            raise UsageError(str(error)) from error
     data["calibration_basis"] = calibration_basis
     if as_json:
         click.echo(json.dumps(data, indent=2, allow_nan=False))

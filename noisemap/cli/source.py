@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from noisemap.errors import UsageError
+from noisemap.errors import BadDataError, OutOfDomainError, UsageError
 from noisemap.states import EXHAUST_STATES, ExhaustState
 
 PICTURES = (".png", ".svg", ".pdf")
@@ -29,10 +29,10 @@ PICTURES = (".png", ".svg", ".pdf")
 @click.option("--rpm", type=float, default=2100.0, show_default=True, help="Engine speed.")
 @click.option(
     "--cylinders",
-    type=click.IntRange(0, 6),
+    type=int,
     default=6,
     show_default=True,
-    help="How many cylinders brake; 0 is motoring.",
+    help="How many cylinders brake: 2, 4, 6, or 3 with a switch of two positions; 0 is motoring.",
 )
 @click.option(
     "--calibration-db",
@@ -77,14 +77,9 @@ def source_command(
             f"(allowed: {', '.join(PICTURES)})"
         )
     require_basis(calibration_db, calibration_basis)
-    data = source_data(
-        chosen_engine(engine, truck),
-        rpm,
-        cylinders,
-        calibration_db,
-        calibration_basis,
-        valve_jet=valve_jet,
-    )
+    key = chosen_engine(engine, truck)
+    require_point(key, rpm, cylinders, calibration_db)
+    data = source_data(key, rpm, cylinders, calibration_db, calibration_basis, valve_jet=valve_jet)
     if plot:
         draw_source(data, plot)
     if as_json:
@@ -94,6 +89,20 @@ def source_command(
         click.echo(line)
     if plot:
         click.echo(f"\nspectra drawn in {plot}")
+
+
+def require_point(engine: str, rpm: float, cylinders: int, calibration_db: float) -> None:
+    """Refuse an engine, a speed, a number of cylinders or an offset that no table holds."""
+    from noisemap.source.emission import emission_table, require_calibration
+    from noisemap.source.engine_family import require_braking_cylinders
+
+    try:
+        table = emission_table(engine, "straight")
+        require_braking_cylinders(engine, cylinders)
+        table.level(rpm, cylinders)
+        require_calibration(calibration_db)
+    except OutOfDomainError as error:
+        raise UsageError(str(error)) from error
 
 
 def require_basis(calibration_db: float, basis: str | None) -> None:
@@ -114,7 +123,10 @@ def chosen_engine(engine: str | None, truck: str | None) -> str:
     if truck is None:
         return engine or packaged_truck().engine
     if not truck.endswith(".toml"):
-        return packaged_truck(truck).engine
+        try:
+            return packaged_truck(truck).engine
+        except BadDataError as error:
+            raise UsageError(str(error)) from error
     from noisemap.readers.toml_files import read_toml
 
     path = Path(truck)

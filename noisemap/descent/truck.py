@@ -18,6 +18,8 @@ OUTLETS = ("stack", "under_chassis")
 TEXTS = ("name", "engine", "outlet", "kind")
 LISTS = ("gear_ratios", "switch_cylinders", "model_speed_rpm")
 TABLES = ("model_power_kw",)
+SWITCHABLE = (2, 3, 4, 6)
+"""Braking cylinders that a switch can select: pairs of the six, or one of two banks [1]."""
 
 
 @dataclass(frozen=True)
@@ -222,8 +224,10 @@ def _check(where: str, truck: TruckModel) -> None:
         f"outlet (allowed: {', '.join(OUTLETS)})": truck.outlet in OUTLETS,
         "gear_ratios (allowed: falling from the lowest gear on)": list(truck.gear_ratios)
         == sorted(set(truck.gear_ratios), reverse=True),
-        "retarder.switch_cylinders (allowed: rising)": list(retarder.switch_cylinders)
-        == sorted(set(retarder.switch_cylinders)),
+        f"retarder.switch_cylinders (allowed: rising, of {', '.join(map(str, SWITCHABLE))})": list(
+            retarder.switch_cylinders
+        )
+        == sorted(set(retarder.switch_cylinders) & set(SWITCHABLE)),
         "retarder.model_speed_rpm (allowed: two or more, rising)": nodes >= 2
         and list(retarder.model_speed_rpm) == sorted(set(retarder.model_speed_rpm)),
         "retarder.model_power_kw (allowed: a row a switch position, a number an engine speed)": [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import math
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import numpy.typing as npt
 from noisemap.errors import OutOfDomainError
 from noisemap.listening.render import RATE_HZ, REFERENCE_PA, peak_level
 from noisemap.states import ExhaustState
-from noisemap.storage import atomic_path
+from noisemap.storage import write_bytes
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -56,6 +57,8 @@ def write_wav(path: Path, sound: FloatArray, full_scale_db: float) -> None:
     ------
     OutOfDomainError
         If the sound does not fit under full scale.
+    CannotWriteError
+        If the file cannot be written.
     """
     import soundfile
 
@@ -65,13 +68,10 @@ def write_wav(path: Path, sound: FloatArray, full_scale_db: float) -> None:
             f"(allowed: {common_full_scale(sound):g} dB and above)"
         )
     unit = np.sqrt(2.0) * REFERENCE_PA * 10.0 ** (full_scale_db / 20.0)
-    with (
-        atomic_path(path) as temporary,
-        soundfile.SoundFile(
-            str(temporary), "w", RATE_HZ, 1, subtype="PCM_24", format="WAV"
-        ) as stream,
-    ):
+    content = io.BytesIO()
+    with soundfile.SoundFile(content, "w", RATE_HZ, 1, subtype="PCM_24", format="WAV") as stream:
         stream.comment = (
             f"ILLUSTRATION, computed, not recorded; full-scale sine = {full_scale_db:g} dB"
         )
         stream.write(sound / unit)
+    write_bytes(path, content.getvalue())

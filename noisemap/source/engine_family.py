@@ -71,6 +71,7 @@ ALLOWED: dict[str, dict[str, tuple[float, float]]] = {
     "friction": {"constant_bar": (0.0, 3.0), "per_m_s_bar": (0.0, 0.5)},
 }
 ANGLES = ("brake_valve", "exhaust_valve", "intake_valve")
+SWITCHES = ("two_positions", "three_positions")
 
 
 @dataclass(frozen=True)
@@ -288,6 +289,81 @@ def engine_from_table(name: str, table: Mapping[str, Any]) -> Engine:
     )
 
 
+def switch_positions(name: str) -> dict[str, tuple[int, ...]]:
+    """Numbers of cylinders that brake at the positions of an engine's switches.
+
+    Parameters
+    ----------
+    name : {"11L", "13L", "15L"}
+        Key of the engine.
+
+    Returns
+    -------
+    dict
+        Numbers of cylinders, rising, by the kind of switch. [1]
+
+    Raises
+    ------
+    OutOfDomainError
+        If there is no such engine.
+
+    References
+    ----------
+    engine-practice : low, medium and high act on two, four and six cylinders
+    own-assumption : low and high act on one bank, and on both
+
+    Examples
+    --------
+    >>> switch_positions("15L")
+    {'two_positions': (3, 6), 'three_positions': (2, 4, 6)}
+    """
+    packaged_engine(name)
+    table = toml_table("noisemap.source", f"engines/{name}.toml")["switch"]
+    return {kind: tuple(table[kind]["value"]) for kind in SWITCHES}
+
+
+def require_braking_cylinders(name: str, cylinders: int) -> int:
+    """Number of braking cylinders, if one of the engine's switches can select it.
+
+    Parameters
+    ----------
+    name : {"11L", "13L", "15L"}
+        Key of the engine.
+    cylinders : int
+        How many cylinders brake. [1] 0, or the position of a switch.
+
+    Returns
+    -------
+    int
+        The number. [1]
+
+    Raises
+    ------
+    OutOfDomainError
+        For a number that no switch selects, or an unknown engine.
+
+    References
+    ----------
+    engine-practice : positions of the switches
+
+    Examples
+    --------
+    >>> require_braking_cylinders("15L", 4)
+    4
+    """
+    switches = switch_positions(name)
+    if cylinders != 0 and not any(cylinders in positions for positions in switches.values()):
+        two, three = (
+            ", ".join(str(number) for number in positions[:-1]) + f" or {positions[-1]}"
+            for positions in (switches[kind] for kind in SWITCHES)
+        )
+        raise OutOfDomainError(
+            f"braking cylinders: {cylinders} of 6 is not allowed (allowed: 0 for motoring; "
+            f"{three} with a switch of three positions; {two} with a switch of two)"
+        )
+    return cylinders
+
+
 class _Reader:
     """Takes entries from an engine file and collects every fault."""
 
@@ -295,10 +371,7 @@ class _Reader:
         self.name = name
         self.table = table
         self.faults: list[str] = []
-        self.seen: set[tuple[str, str]] = {
-            ("switch", "two_positions"),
-            ("switch", "three_positions"),
-        }
+        self.seen: set[tuple[str, str]] = {("switch", kind) for kind in SWITCHES}
 
     def entry(self, group: str, key: str) -> Any:
         self.seen.add((group, key))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from noisemap.errors import BadDataError, UsageError
+from noisemap.errors import UsageError
 from noisemap.exposure.traffic import directions
 from noisemap.listening.render import (
     computed_levels,
@@ -24,7 +24,7 @@ from noisemap.listening.voice import Voice, exhaust_voice
 from noisemap.listening.wav import common_full_scale, file_name, write_wav
 from noisemap.source.emission import emission_table, standard_uncertainty
 from noisemap.states import EXHAUST_STATES, ExhaustState, Zone
-from noisemap.storage import FolderLock, write_json
+from noisemap.storage import FolderLock, cannot_write, write_json
 from noisemap.study.descend import Place, chosen_road, listen
 from noisemap.study.prepare import prepare, results_folder
 from noisemap.study.progress import Reporter
@@ -128,8 +128,17 @@ def illustrate(
     """Render the passes that are wished and write them; returns what was written, with levels.
 
     The gain is that of the loudest state, whichever states are asked for.
+
+    Raises
+    ------
+    CannotWriteError
+        When the folder or a file in it cannot be written; the folder is tried first.
     """
     inside = in_zone(track, wish.zone)
+    try:
+        output.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise cannot_write(output, error) from error
     reporter.stage("the loudest state, for the common gain")
     top = NINETY_PERCENT * standard_uncertainty("straight") if wish.ends else 0.0
     loudest = pressure(_voice(truck, "straight", track, wish, top), track, wish.seed)
@@ -177,10 +186,7 @@ def illustrate(
     if wish.zone is not None:
         data["zone"] = wish.zone.name
         data["share_of_pass_in_zone"] = round(float(inside.mean()), 3)
-    try:
-        write_json(output / "ILLUSTRATION.json", data)
-    except OSError as error:
-        raise BadDataError(f"{output}: cannot be written ({error.strerror})") from error
+    write_json(output / "ILLUSTRATION.json", data)
     return data | {"folder": str(output)}
 
 
@@ -212,7 +218,6 @@ def _voice(truck: Truck, state: ExhaustState, track: Track, wish: Wish, offset_d
 
 
 def _written(path: Path, sound: FloatArray, full_scale_db: float) -> dict[str, Any]:
-    path.parent.mkdir(parents=True, exist_ok=True)
     write_wav(path, sound, full_scale_db)
     return {"file": path.name, "peak_db": round(peak_level(sound) + 3.0103, 1)}
 
