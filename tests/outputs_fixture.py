@@ -173,11 +173,11 @@ def _character(homes: int) -> Character:
     place[-1] = -1
     beside = CharacterGroup(
         "beside the road", 15.0, 15.0, "straight", 0, 0.0, -1, 92.0, 6.0, 1.5, 100.0, 9.8, None,
-        0.0, 3.0, 0.0, (3.0, 3.0),
+        0.0, (3.0, 3.0), 0.0, (3.0, 3.0),
     )  # fmt: skip
     far = CharacterGroup(
         "high notes damped", 120.0, 240.0, "worn", homes - 1, 150.0, 0, 70.0, 11.0, 1.0, 31.5, 13.0,
-        None, 0.0, 6.0, 3.0, (9.0, 9.0),
+        None, 0.0, (0.0, 6.0), 3.0, (3.0, 9.0),
     )  # fmt: skip
     title = "differences of levels and thirds, the open legal rule"
     return Character("levels", title, "FOUND, in part MEMORY-H", (beside, far), place)

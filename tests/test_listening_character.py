@@ -11,12 +11,12 @@ from zone_cases import PERIODS, town, trucks, weighed
 
 from noisemap.bands import A_WEIGHT
 from noisemap.community.awakening import facade_differences
-from noisemap.community.character import heard_third, tone_excess
+from noisemap.community.character import character_adjustment, heard_third, tone_excess
 from noisemap.exposure.driving import drive_road
 from noisemap.exposure.levels import braking_passes_above, home_levels
 from noisemap.exposure.passes import FREE
 from noisemap.levels import energy_sum, to_energy
-from noisemap.listening.character import METHODS, Heard, assess
+from noisemap.listening.character import ASSURED, METHODS, MIDDLE_HZ, Heard, assess
 from noisemap.listening.thirds import (
     loudest_part,
     path_rows,
@@ -137,7 +137,9 @@ def test_every_home_is_judged_or_left_open(heard: tuple[Heard, object]) -> None:
     assert sum(group.homes for group in found.groups) == int((found.home_group >= 0).sum()) == homes
     for number, group in enumerate(found.groups[4:], start=4):
         assert (found.home_group == number).sum() == group.homes
-        assert 0.0 <= group.total[0] == group.total[1] <= 9.0
+        assert group.tonal is not None
+        assert 0.0 <= group.tonal[0] <= group.tonal[1] <= 6.0
+        assert 0.0 <= group.total[0] <= group.total[1] <= 9.0
         assert group.prominence is None
         assert group.to_m == 2.0 * group.from_m
     silent = replace(
@@ -147,6 +149,18 @@ def test_every_home_is_judged_or_left_open(heard: tuple[Heard, object]) -> None:
     none = assess(silent, "levels", 1)
     assert none.groups == ()
     assert (none.home_group == -1).all()
+
+
+def test_tones_below_the_lowest_octave_count_in_the_upper_figure_alone(
+    heard: tuple[Heard, object],
+) -> None:
+    assert MIDDLE_HZ[1:-1][ASSURED][0] == 63.0
+    group = assess(heard[0], "levels", 1).groups[0]
+    assert group.tonal is not None
+    if group.tone_hz is not None and group.tone_hz < 63.0:
+        assert group.tonal[0] < group.tonal[1]
+    low = character_adjustment(group.impulsive, group.tonal[0], group.low_frequency)
+    assert group.total[0] == float(low)
 
 
 def test_methods_leave_open_what_they_do_not_judge(heard: tuple[Heard, object]) -> None:

@@ -79,7 +79,7 @@ def test_no_small_count_of_people_is_written_anywhere():
 
 def test_character_is_in_words_where_it_was_not_assessed():
     words = column(homes_table(SCENE, FINDINGS), "character of the loudest pass: adjustment [dB]")
-    assert words[0] == "9.0"
+    assert words[0] == "3.0 to 9.0"
     assert words[-1] == NOT_ASSESSED
     without = homes_table(SCENE, replace(FINDINGS, character=None))
     assert set(column(without, "character of the loudest pass: adjustment [dB]")) == {NOT_ASSESSED}

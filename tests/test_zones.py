@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from test_exposure import PERIODS
 
-from noisemap.community.criteria import criterion
+from noisemap.community.criteria import criterion, outdoor_readings
 from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.driving import drive_road
 from noisemap.exposure.levels import home_levels, people_shares, scenario
@@ -302,14 +302,30 @@ def test_verdicts(spared, rows, coarse: bool, word: str) -> None:
 def test_criteria_that_cannot_be_compared_are_said(steep: Base) -> None:
     rules = tuple(
         criterion(key)
-        for key in ("bedroom_outdoor_max", "housing_goal_indoor", "housing_acceptable")
+        for key in ("bedroom_outdoor_max", "bedroom_indoor_max", "housing_acceptable")
     )
     sentences = not_compared(replace(steep, criteria=rules, background=None))
     assert len(sentences) == 3
     assert "single events" in sentences[0]
-    assert "indoors" in sentences[1]
+    assert "inside are counted by themselves" in sentences[1]
     assert "no background" in sentences[2]
     assert len(not_compared(replace(steep, criteria=rules))) == 2
+
+
+def test_criteria_for_rooms_are_compared_by_window(steep: Base) -> None:
+    rule = criterion("housing_goal_indoor")
+    found = weigh_zone(replace(steep, criteria=outdoor_readings(rule)), zone()).people_over
+    assert [name.split(":")[0].split(", ")[2] for name in found] == [
+        "window open",
+        "window slightly open",
+        "window closed",
+    ]
+    opened, slightly, closed = (before.best for before, _ in found.values())
+    assert opened >= slightly >= closed
+    outside = weigh_zone(
+        replace(steep, criteria=(replace(rule, place="outdoor", limit_db=60.0),)), zone()
+    ).people_over
+    assert [before.best for before, _ in outside.values()] == [slightly]
 
 
 def test_a_sag_zone_is_judged_by_its_descent() -> None:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
 
+from noisemap.community.awakening import facade_differences
 from noisemap.data_tables import toml_table
 from noisemap.errors import OutOfDomainError
 
@@ -99,6 +100,58 @@ def criterion(key: str) -> Criterion:
         raise OutOfDomainError(
             f"criterion {key!r} is not allowed (allowed: {', '.join(criteria())})"
         ) from None
+
+
+def outdoor_readings(rule: Criterion) -> tuple[Criterion, ...]:
+    """What a criterion asks of the level outdoors.
+
+    One for rooms asks for its limit and what a facade takes away: the yearly mean for a
+    night level, else the window open, slightly open and closed, one reading each.  One
+    for single events in rooms stays as it is: passes inside are counted by themselves.
+
+    Parameters
+    ----------
+    rule : Criterion
+        The criterion.
+
+    Returns
+    -------
+    tuple of Criterion
+        The criterion itself where it speaks of outdoors, else its readings there.
+
+    References
+    ----------
+    who-1999 : 15 dB with the window slightly open
+    who-2009 : 21 dB as a yearly mean, for night guidelines
+    locher-2018 : medians of 10 and 28 dB with the window open and closed
+
+    Examples
+    --------
+    >>> [one.limit_db for one in outdoor_readings(criterion("housing_goal_indoor"))]
+    [55.0, 60.0, 73.0]
+    >>> [one.limit_db for one in outdoor_readings(criterion("bedroom_indoor"))]
+    [51.0]
+    """
+    if rule.place != "indoor" or rule.indicator == "l_a_max":
+        return (rule,)
+    table = toml_table("noisemap.community", "curves.toml")
+    if rule.indicator == "l_night":
+        differences = {
+            "yearly mean of windows": float(table["yearly_night_difference_db"]["value"])
+        }
+    else:
+        windows = ("window open", "window slightly open", "window closed")
+        differences = dict(zip(windows, facade_differences(), strict=True))
+    return tuple(
+        replace(
+            rule,
+            title=f"{rule.title}, {rule.limit_db:g} dB inside, {words}, {difference:g} dB less "
+            "than outdoors",
+            place="outdoor",
+            limit_db=rule.limit_db + difference,
+        )
+        for words, difference in differences.items()
+    )
 
 
 def over_limit(level: npt.ArrayLike, rule: Criterion) -> npt.NDArray[np.bool_]:

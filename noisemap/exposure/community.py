@@ -28,7 +28,7 @@ class CharacterGroup:
     tone_excess: float | None  # [dB]
     prominence: float | None  # of the steepest onset [1]
     impulsive: float | None  # adjustments [dB]; None: not assessed by this method
-    tonal: float | None
+    tonal: tuple[float, float] | None  # without and with tones below the lowest octave
     low_frequency: float | None
     total: tuple[float, float]  # as a range, equal where it is one figure [dB]
 

@@ -42,7 +42,7 @@ from noisemap.listening.voice import exhaust_pulses
 from noisemap.scene.model import Scene
 from noisemap.source.heights import Outlet
 from noisemap.source.propulsion import vehicle_sound_power
-from noisemap.source.radiation import NOMINAL_THIRDS
+from noisemap.source.radiation import FIRST_OCTAVE_THIRD, NOMINAL_THIRDS
 from noisemap.states import EXHAUST_STATES, ExhaustState
 from noisemap.transfer.store import TransferStore
 
@@ -63,6 +63,9 @@ COLOURS = {
     2: "high notes strongly damped",
 }
 """What is lost on the way, in steps of the difference between 1 kHz and 63 Hz."""
+
+ASSURED = np.arange(1, len(NOMINAL_THIRDS) - 1) > FIRST_OCTAVE_THIRD
+"""Thirds whose neighbours both lie in an octave; below it other noise and paths are not known."""
 
 BESIDE = ("beside the road", setting("nearest_m"), setting("nearest_m"))
 MIDDLE_HZ: FloatArray = np.array([float(name) for name in NOMINAL_THIRDS])
@@ -293,19 +296,27 @@ def _judged(
     tone = max(told, key=lambda at: (steps[at], excess[at]), default=None)
     prominence = _prominence(read.fast)
     impulsive: float | None = None
-    tonal: float | None = None
+    tonal: tuple[float, float] | None = None
     low: float | None = None
     if method == "levels":
         impulsive = float(difference_adjustment(read.l_ai_eq, read.l_a_eq))
-        tonal = float(tonal_adjustment(excess, middle))
+        tonal = (
+            float(tonal_adjustment(np.where(ASSURED, excess, np.nan), middle)),
+            float(tonal_adjustment(excess, middle)),
+        )
         low = float(difference_adjustment(read.l_c_eq, read.l_a_eq))
-        total = 2 * (float(character_adjustment(impulsive, tonal, low)),)
+        least, most = (float(character_adjustment(impulsive, one, low)) for one in tonal)
+        total = (least, most)
     elif method == "onset":
         impulsive = 0.0 if prominence is None else float(onset_adjustment(prominence))
         total = (impulsive, impulsive)
     else:
         sudden = prominence is not None and bool(onset_adjustment(prominence) > 0.0)
-        total = class_adjustment(sudden, bool(prominent_tone(tone_margin(triples)[:, 1], middle)))
+        margin = tone_margin(triples)[:, 1]
+        total = (
+            class_adjustment(sudden, _stands_out(np.where(ASSURED, margin, np.nan)))[0],
+            class_adjustment(sudden, _stands_out(margin))[1],
+        )
     by_levels = method == "levels"
     return CharacterGroup(
         place=where[0],
@@ -326,6 +337,10 @@ def _judged(
         low_frequency=low,
         total=(float(total[0]), float(total[1])),
     )
+
+
+def _stands_out(margin_db: FloatArray) -> bool:
+    return bool(prominent_tone(margin_db, MIDDLE_HZ[1:-1]))
 
 
 def _prominence(fast: FloatArray) -> float | None:

@@ -233,10 +233,10 @@ def _character_row(found: Character, number: int, group: CharacterGroup) -> tupl
                 group.tone_excess,
                 group.prominence,
                 group.impulsive,
-                group.tonal,
-                group.low_frequency,
             )
         ),
+        NOT_ASSESSED if group.tonal is None else range_words(group.tonal),
+        NOT_ASSESSED if group.low_frequency is None else tenth(group.low_frequency),
         adjustment_words(group),
         found.title,
         found.mark,
@@ -255,20 +255,32 @@ def state_words(state: str) -> str:
 
 def adjustment_words(group: CharacterGroup) -> str:
     """Adjustment as one figure, or as its range."""
-    low, high = group.total
+    return range_words(group.total)
+
+
+def range_words(ends: tuple[float, float]) -> str:
+    """One figure, or a range.
+
+    >>> range_words((3.0, 3.0)), range_words((0.0, 6.0))
+    ('3.0', '0.0 to 6.0')
+    """
+    low, high = ends
     return f"{low:.1f}" if high - low < 0.05 else f"{low:.1f} to {high:.1f}"
 
 
-LOWEST_OCTAVE_HZ = 45.0
+LOWEST_ASSURED_HZ = 60.0
 
 
 def character_note(group: CharacterGroup) -> str:
     """How far the figures of a group can be trusted."""
-    if not group.homes:
-        return "from the source's own waveform and thirds"
-    note = "low confidence: each third takes the attenuation of its octave"
-    if group.tone_hz is not None and group.tone_hz < LOWEST_OCTAVE_HZ:
-        note += "; the tone lies below 63 Hz, outside the standard, spreading alone"
+    note = "from the source's own waveform and thirds"
+    if group.homes:
+        note = "low confidence: each third takes the attenuation of its octave"
+    if group.tone_hz is not None and group.tone_hz < LOWEST_ASSURED_HZ:
+        note += (
+            "; the tone lies below 63 Hz, outside the standard, where only spreading and no noise "
+            "of tyres and engine is known: the lower figure leaves it out"
+        )
     return note
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from noisemap.atmosphere import pressure_at_altitude
-from noisemap.community.criteria import criteria
+from noisemap.community.criteria import criteria, outdoor_readings
 from noisemap.community.indicators import equivalent_level, night_level
 from noisemap.descent.drive import Drive
 from noisemap.errors import BadDataError
@@ -383,7 +383,9 @@ def _base(
         draws=draw(study.run.samples, len(scene.homes.home_id), study.run.seed, after_treatment),
         periods=prepared.periods,
         background=background,
-        criteria=tuple(criteria()[key] for key in study.criteria.use),
+        criteria=tuple(
+            one for key in study.criteria.use for one in outdoor_readings(criteria()[key])
+        ),
         worth_people_passes=study.criteria.worth_people_passes,
         units=study.units,
         hills=hills,

@@ -18,6 +18,7 @@ from noisemap.exposure.levels import (
     INDICATORS,
     PASS_LEVELS,
     Scenario,
+    bedroom_maximum,
     home_levels,
     passes_above,
     scenario,
@@ -443,7 +444,10 @@ def not_compared(base: Base) -> list[str]:
     for rule in base.criteria:
         reason = ""
         if rule.place != "outdoor":
-            reason = "it speaks of levels indoors"
+            reason = (
+                "it speaks of single events of all sound inside; braking passes above "
+                f"{bedroom_maximum():g} dB inside are counted by themselves"
+            )
         elif rule.indicator not in INDICATORS:
             reason = "it speaks of single events of all sound there, not of braking trucks alone"
         elif rule.applies_to == "total" and base.background is None:
