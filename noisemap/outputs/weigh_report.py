@@ -166,7 +166,7 @@ def alternatives_grid(alternatives: Sequence[Alternative], units: str) -> Grid:
             _people(one.helped),
             _bound(one, units),
             _heat(one, units),
-            plain(one.remark or one.verdict or "", 400),
+            plain(one.remark or one.verdict or "", 600),
         )
         for one in alternatives
     )

@@ -110,7 +110,7 @@ def alternatives_table(weighed: Weighed, units: str) -> Table:
             _temperature(one.hottest_c, units),
             _temperature(one.hottest_worn_c, units),
             one.verdict or "",
-            plain(one.remark, 300),
+            plain(one.remark, 600),
         )
         for one in weighed.alternatives
     )

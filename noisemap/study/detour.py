@@ -15,6 +15,7 @@ from noisemap.exposure.product import PassSound, pass_levels
 from noisemap.exposure.traffic import matching_roads
 from noisemap.exposure.uncertainty import ZonePasses, interval, people_passes_spared, spread
 from noisemap.levels import from_energy
+from noisemap.outputs.wording import both_lengths
 from noisemap.routes.network import Network, Vehicle, closed_reason, fastest_arcs, network
 from noisemap.states import Zone
 from noisemap.zones.alternatives import Alternative, choice, louder_homes
@@ -26,6 +27,11 @@ from noisemap.zones.weigh import HELPED_DB, Base
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 NAME = "another way past the zone"
+WHO_MOVES = (
+    "downhill trips of trucks that brake with their engine here move whole, with tyres, engine and "
+    "brakes; other trucks and every trip uphill stay, as no engine brake works on them"
+)
+"""Said in the row itself."""
 
 
 @dataclass(frozen=True)
@@ -102,6 +108,11 @@ def way_past(base: Base, road: int, direction: int, zone: Zone) -> list[Leg]:
             for a in arcs
         ]
     )
+
+
+def length_of(legs: list[Leg]) -> float:
+    """Length of a way [m]."""
+    return sum(leg.to_m - leg.from_m for leg in legs)
 
 
 CLOSED_S = 1e9
@@ -288,9 +299,11 @@ def _row(
         hottest_c=heat[NORMAL],
         hottest_worn_c=max(peak for condition, peak in heat.items() if condition != NORMAL),
         verdict=None,
-        remark=f"quieter by 1 dB or more for about {float(people[fall >= HELPED_DB].sum()):,.0f} "
-        f"people; along the other way {len(louder):,} homes get louder, and {added:,.0f} people "
-        f"times passes a night above {LEADING_LEVEL} dB are added there, not netted here",
+        remark=f"{WHO_MOVES}; the way is {both_lengths(length_of(legs), base.units)} long, this "
+        f"road {both_lengths(float(base.scene.roads[road].chainage[-1]), base.units)}; quieter by "
+        f"1 dB or more for about {float(people[fall >= HELPED_DB].sum()):,.0f} people; along the "
+        f"other way {len(louder):,} homes get louder, and {added:,.0f} people times passes a night "
+        f"above {LEADING_LEVEL} dB are added there, not netted here",
         louder_homes=louder,
     )
 
