@@ -8,6 +8,7 @@ import subprocess
 import sys
 import textwrap
 import time
+from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
 
@@ -26,6 +27,7 @@ from noisemap.errors import (
     MissingProgramError,
     UsageError,
 )
+from noisemap.execution import pool
 from noisemap.execution.pool import TRIES, LocalPool
 from noisemap.execution.scheduler import LOCAL, Scheduler
 from noisemap.execution.tasks import Execution, Serial, Share
@@ -108,6 +110,86 @@ def test_want_of_memory_is_tried_again_alone(tmp_path: Path) -> None:
     told: list[int] = []
     LocalPool(2).run(partial(tasks.want_memory_once, str(tmp_path), 2), range(6), told.append)
     assert sorted(told) == done(tmp_path) == list(range(6))
+
+
+@pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="the system tells no memory")
+def test_an_allocation_that_really_fails_is_tried_again_alone(tmp_path: Path) -> None:
+    task = partial(tasks.want_memory_really_once, str(tmp_path), 2)
+    told: list[int] = []
+    LocalPool(2).run(task, range(6), told.append)
+    assert sorted(told) == done(tmp_path) == list(range(6))
+    assert (tmp_path / "wanted-2").read_text() == ""
+
+
+@pytest.fixture
+def cell() -> Iterator[Path]:
+    """A control group whose processes may have 150 MB together."""
+    roots = {"memory": "memory.limit_in_bytes", ".": "memory.max"}
+    for root, limit in roots.items():
+        group = Path("/sys/fs/cgroup") / root / f"noisemap-test-{os.getpid()}"
+        try:
+            group.mkdir()
+        except OSError:
+            continue
+        try:
+            (group / limit).write_text("150000000")
+        except OSError:
+            group.rmdir()
+            continue
+        yield group
+        group.rmdir()
+        return
+    pytest.skip("no control group may be made here")
+
+
+def test_a_process_that_the_system_ends_for_its_memory_costs_no_tile(
+    tmp_path: Path, cell: Path
+) -> None:
+    told: list[int] = []
+    LocalPool(2).run(
+        partial(tasks.outgrow_once, str(tmp_path), 2, str(cell)), range(6), told.append
+    )
+    assert sorted(told) == done(tmp_path) == list(range(6))
+    assert (tmp_path / "outgrown-2").read_text() == ""
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="the system tells no memory")
+@pytest.mark.parametrize("paths_per_tile", [60, 200_000])
+def test_a_process_keeps_to_the_memory_that_is_stated(
+    tmp_path: Path, paths_per_tile: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """40 m between stretches and 1,500 homes: one tile of 150,000 paths, or 1,500 of 100."""
+    monkeypatch.setattr(build, "PATHS_PER_TILE", paths_per_tile)
+    stated: list[float] = []
+
+    class Watched(LocalPool):
+        def require_memory(self, each: float) -> None:
+            stated.append(each)
+            super().require_memory(each)
+
+        def run(self, task, numbers, told) -> None:
+            super().run(partial(tasks.peak_after, task, str(tmp_path)), numbers[:2], told)
+
+    place = hill.scene(offsets=tuple(np.linspace(60.0, 400.0, 1500)))
+    fill_store(
+        tmp_path / "store", place, hill.receivers(place), AIR, 2000.0,
+        execution=Execution(Watched(1)),
+    )  # fmt: skip
+    peak = max(int(path.read_text()) * 1024.0 for path in tmp_path.glob("peak-*"))
+    print(f"stated {stated[0] / 1e6:.0f} MB, needed {peak / 1e6:.0f} MB")
+    assert 0.6 * stated[0] < peak <= stated[0]
+
+
+def test_more_processes_than_the_memory_bears_are_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(pool, "memory_of_machine", lambda: 1.5e9)
+    with pytest.raises(UsageError, match=r"--jobs 40 .*: a process needs up to 0\.2. GB and"):
+        build_store(*arguments(tmp_path), execution=Execution(LocalPool(40)))
+    assert not list(tmp_path.rglob("*.npy"))
+    LocalPool(1).require_memory(1e12)  # one process is what a run without --jobs is, too
+    monkeypatch.setattr(pool, "memory_of_machine", lambda: None)
+    LocalPool(40).require_memory(1e12)
 
 
 @pytest.mark.parametrize("backend", BACKENDS, ids=["serial", "one process", "three processes"])
@@ -224,7 +306,7 @@ def test_a_machine_that_does_not_see_the_folder_says_so(tmp_path: Path) -> None:
 def test_a_machine_with_another_program_computes_nothing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    class Another:
+    class Another(Serial):
         elsewhere = True
 
         def run(self, task, numbers, told) -> None:

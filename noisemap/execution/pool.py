@@ -34,6 +34,21 @@ class LocalPool:
             raise UsageError(f"--jobs {workers} is not allowed (allowed: 1..{MOST_WORKERS})")
         self.workers = workers
 
+    def require_memory(self, each: float) -> None:
+        """Nothing, when the machine has memory for all processes.
+
+        Raises
+        ------
+        UsageError
+            When it has less; says how many processes it has memory for.
+        """
+        here = memory_of_machine()
+        if here is not None and self.workers > 1 and self.workers * each > here:
+            raise UsageError(
+                f"--jobs {self.workers} is not allowed: a process needs up to {each / 1e9:.2f} GB "
+                f"and this machine has {here / 1e9:.1f} GB (allowed: 1..{max(int(here / each), 1)})"
+            )
+
     def run(self, task: Task, numbers: Sequence[int], told: Told) -> None:
         """Run every number; raise `BusyError` for one that kills its process again and again."""
         suspects = self._together(task, numbers, told)
@@ -95,6 +110,14 @@ class LocalPool:
             initializer=_begin,
             initargs=(os.getpid(), threads),
         )
+
+
+def memory_of_machine() -> float | None:
+    """Memory of this machine [B]; none where the system does not tell."""
+    try:
+        return float(os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE"))
+    except (AttributeError, ValueError, OSError):
+        return None
 
 
 def _begin(parent: int, threads: int) -> None:

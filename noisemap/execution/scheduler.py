@@ -41,6 +41,9 @@ class Scheduler:
     def __init__(self, address: str, workers: int | None = None) -> None:
         self.address, self.workers = address, workers
 
+    def require_memory(self, each: float) -> None:
+        """Take no notice: the scheduler's workers have limits of their own."""
+
     def run(self, task: Task, numbers: Sequence[int], told: Told) -> None:
         """Run every number; tasks of lost workers are run again by the scheduler.
 

@@ -25,6 +25,9 @@ class Backend(Protocol):
     def elsewhere(self) -> bool:
         """Whether tasks run in other processes, so that they must be handed over by files."""
 
+    def require_memory(self, each: float) -> None:
+        """Nothing, unless processes that need so much each [B] are known not to find it."""
+
     def run(self, task: Task, numbers: Sequence[int], told: Told) -> None:
         """Run every number, or say in an error which could not be run."""
 
@@ -33,6 +36,9 @@ class Serial:
     """One task after the other in this process."""
 
     elsewhere = False
+
+    def require_memory(self, each: float) -> None:
+        """Take no notice: this process holds the place already."""
 
     def run(self, task: Task, numbers: Sequence[int], told: Told) -> None:
         """Run every number in its order."""

@@ -34,6 +34,13 @@ SOURCE_HEIGHTS = (0.5, 3.7)
 TWIN_SEED = 7
 JOB = "job"
 
+PROCESS_BYTES = 230_000_000  # the libraries and the compiled kernels
+PLACE_FACTOR = (
+    2.5  # of the bytes of the place's arrays: as they are handed over, and as they are read
+)
+EDGE_BYTES = 600  # of an edge of a wall or building, with the indices that find it
+PATH_BYTES = 650  # of a path of the tile that is computed
+
 
 @dataclass(frozen=True)
 class Air:
@@ -65,6 +72,20 @@ class TileJob:
     tiles: IntArray  # (tiles, 2) first receiver and the one after the last
     air: Air
     device: Device = "cpu"
+
+    @property
+    def memory_bytes(self) -> float:
+        """Most that a process needs that computes these tiles one at a time [B]."""
+        place = (self.surface, self)
+        arrays = [getattr(part, field.name) for part in place for field in fields(part)]
+        size = sum(array.nbytes for array in arrays if isinstance(array, np.ndarray))
+        paths = self.pointer[self.tiles[:, 1]] - self.pointer[self.tiles[:, 0]]
+        return float(
+            PROCESS_BYTES
+            + PLACE_FACTOR * (size - self.stretch.nbytes)
+            + EDGE_BYTES * len(self.surface.edges)
+            + PATH_BYTES * int(paths.max(initial=0))
+        )
 
     def arrays(self, tile: int) -> dict[str, npt.NDArray[Any]]:
         """The arrays of the receivers of a tile."""
