@@ -167,11 +167,12 @@ def _lines(data: dict[str, Any]) -> list[str]:
         f"full-scale sine = {data['full_scale_sine_db']:g} dB; calibration offset "
         f"{data['calibration_db']:+.1f} dB; model {data['model_version']}",
         "",
-        f"{'LAFmax':>7}{'SEL':>7}{'+-':>5}  file",
+        f"{'LAFmax':>7}{'mean':>7}{'SEL':>7}{'+-':>5}  file",
     ]
     lines += [
-        f"{one['l_af_max_db']:7.1f}{one['sel_db']:7.1f}{one['standard_uncertainty_db']:5.1f}"
-        f"  {one['file']}"
+        f"{one['l_af_max_db']:7.1f}{one['l_af_max_of_mean_power_db']:7.1f}{one['sel_db']:7.1f}"
+        f"{one['standard_uncertainty_db']:5.1f}  {one['file']}"
         for one in data["files"]
     ]
-    return [*lines, "", f"written to {data['folder']}", "", *data["cautions"]]
+    told = "LAFmax holds the ripple of the pulses; mean is that of their mean power, as in a study."
+    return [*lines, "", told, f"written to {data['folder']}", "", *data["cautions"]]

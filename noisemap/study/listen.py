@@ -12,6 +12,7 @@ import numpy.typing as npt
 from noisemap.errors import UsageError
 from noisemap.exposure.traffic import directions
 from noisemap.listening.render import (
+    Levels,
     computed_levels,
     levels_with_zone,
     peak_level,
@@ -158,7 +159,7 @@ def illustrate(
         files.append(
             _written(output / name, sound, full)
             | {"state": state, "end": end, "zone": None}
-            | _levels(levels.l_af_max, levels.sel, state)
+            | _levels(levels, state)
         )
         if wish.zone is not None and wish.zone.binds_truck("compression_release", state):
             silent = _voice(Truck(truck.engine, truck.engine_speed_rpm, 0), state, track, wish, 0.0)
@@ -167,7 +168,7 @@ def illustrate(
             files.append(
                 _written(output / name.replace(".wav", "-zone.wav"), quiet, full)
                 | {"state": state, "end": end, "zone": wish.zone.name}
-                | _levels(levels.l_af_max, levels.sel, state)
+                | _levels(levels, state)
             )
         reporter.advance(number, len(wanted))
     data = {
@@ -222,9 +223,10 @@ def _written(path: Path, sound: FloatArray, full_scale_db: float) -> dict[str, A
     return {"file": path.name, "peak_db": round(peak_level(sound) + 3.0103, 1)}
 
 
-def _levels(l_af_max: float, sel: float, state: ExhaustState) -> dict[str, Any]:
+def _levels(found: Levels, state: ExhaustState) -> dict[str, Any]:
     return {
-        "l_af_max_db": round(l_af_max, 1),
-        "sel_db": round(sel, 1),
+        "l_af_max_db": round(found.l_af_max, 1),
+        "l_af_max_of_mean_power_db": round(found.steady_max, 1),
+        "sel_db": round(found.sel, 1),
         "standard_uncertainty_db": round(standard_uncertainty(state), 1),
     }
