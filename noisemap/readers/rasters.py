@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 import re
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -17,11 +18,12 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 from rasterio.enums import Resampling
 from rasterio.errors import NotGeoreferencedWarning, RasterioError
+from rasterio.io import MemoryFile
 from rasterio.windows import Window
 
 from noisemap.errors import BadDataError
-from noisemap.readers import archives
 from noisemap.readers.lattices import Bounds, FloatArray, Heights, Lattice
+from noisemap.readers.packed_tiles import HGT_NAME, packed_tile
 from noisemap.readers.paths import plain_file
 from noisemap.units import FOOT_M, US_SURVEY_FOOT_M
 
@@ -41,7 +43,6 @@ _UNIT_WORDS = {
     **dict.fromkeys(("us-ft", "us survey foot", "ussurveyfoot", "foot_us", "ftus"), "us-ft"),
 }
 _TILE_NAME = re.compile(r"^(\d{1,2})_(\d+)_(\d+)$")
-_HGT_NAME = re.compile(r"^[NS]\d{2}[EW]\d{3}$", re.IGNORECASE)
 
 
 def lattice_of(path: Path, crs: str | None = None) -> Lattice:
@@ -64,7 +65,7 @@ def lattice_of(path: Path, crs: str | None = None) -> Lattice:
     suffix = path.suffix.lower()
     if suffix in (".webp", ".png"):
         return _tile_lattice(path)
-    if suffix == ".hgt" and not _HGT_NAME.match(path.stem):
+    if suffix == ".hgt" and not HGT_NAME.match(path.stem):
         raise BadDataError(
             f"{path.name}: the name of an HGT tile says where it lies; call it like N42E001.hgt"
         )
@@ -92,30 +93,6 @@ def _check_ascii(path: Path) -> None:
         raise BadDataError(
             f"{path.name}: its numbers have decimal commas; export it with points, best as GeoTIFF"
         )
-
-
-def zipped_tile(path: Path) -> str:
-    """Name of the one HGT tile in a zip archive.
-
-    Raises
-    ------
-    BadDataError
-        When the archive holds none or several, or the tile has no place in its name.
-    """
-    tiles = [name for name in archives.members(path) if name.lower().endswith(".hgt")]
-    if len(tiles) != 1:
-        raise BadDataError(
-            f"{path.name}: the archive holds {len(tiles)} HGT tiles; name one that holds one, "
-            "or unpack it"
-        )
-    archives.require_whole(path)
-    name = tiles[0].rsplit("/", 1)[-1]
-    if not _HGT_NAME.match(name[:-4]):
-        raise BadDataError(
-            f"{path.name}: {name}: the name of an HGT tile says where it lies; "
-            "call it like N42E001.hgt"
-        )
-    return tiles[0]
 
 
 def _raster_lattice(path: Path, crs: str | None) -> Lattice:
@@ -476,18 +453,23 @@ def _paste(base: Heights, piece: Heights) -> Heights | None:
     return Heights(lattice, values)
 
 
-def _open(path: Path) -> rasterio.DatasetReader:
-    name: str | Path = path
-    suffix = path.suffix.lower()
-    if suffix == ".zip":
-        name, suffix = archives.inside(path, zipped_tile(path)), ".hgt"
-    try:
-        with warnings.catch_warnings():
+@contextmanager
+def _open(path: Path) -> Iterator[rasterio.DatasetReader]:
+    with ExitStack() as opened:
+        try:
+            opened.enter_context(warnings.catch_warnings())
             warnings.simplefilter("ignore", NotGeoreferencedWarning)
             # the driver is named: no other format, and no file of links, is ever opened
-            return rasterio.open(name, driver=_DRIVERS[suffix])
-    except (RasterioError, ValueError) as error:
-        raise _unreadable(path, error) from error
+            if path.suffix.lower() == ".zip":
+                name, content = packed_tile(path)
+                memory = opened.enter_context(MemoryFile(content, filename=name))
+                source = opened.enter_context(memory.open(driver=_DRIVERS[".hgt"]))
+            else:
+                driver = _DRIVERS[path.suffix.lower()]
+                source = opened.enter_context(rasterio.open(path, driver=driver))
+        except (RasterioError, ValueError) as error:
+            raise _unreadable(path, error) from error
+        yield source
 
 
 def _unreadable(path: Path, error: Exception) -> BadDataError:
