@@ -200,13 +200,17 @@ def test_the_exact_step_is_the_weighing_of_single_zones(town, rule) -> None:
     chosen = rules_of(base)[rule]
     nodes = np.append(base.scene.stretches.from_m, base.scene.stretches.to_m[-1])
     spans = np.array([(0, 60), (10, 25), (30, 50), (44, 45)])
-    effect = effects(base, sound, 0, spans, [chosen], 0.6)
+    sampled = base.draws.silent_share(0.6, 0.0)
+    effect = effects(base, sound, 0, spans, [chosen], 0.6, sampled)
+    assert effects(base, sound, 0, spans, [chosen], 0.6).helped_limits is None
     for place, (a, b) in enumerate(spans):
         zone = Zone("z", "hill", nodes[a], nodes[b], chosen.hours, chosen.binds, 0.6)
         single = weigh_zone(base, zone)
         for level, value in zip(PASS_LEVELS, effect.spared[place, 0], strict=True):
             assert value == pytest.approx(single.people_passes[level].best, rel=2e-3, abs=1e-4)
         assert effect.helped[place, 0] == pytest.approx(single.people_helped.best, abs=1e-6)
+        ends = (single.people_helped.low, single.people_helped.high)
+        np.testing.assert_allclose(effect.helped_limits[place, 0], ends, atol=1e-6)
     assert effect.spared[0, 0, 1] > effect.spared[1, 0, 1] > 0.0
 
 

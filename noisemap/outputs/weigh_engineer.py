@@ -30,6 +30,7 @@ from noisemap.outputs.wording import (
     along_road,
     both_temperatures,
     hours_text,
+    people_interval,
     plain,
     with_interval,
 )
@@ -188,12 +189,13 @@ def front_grid(scene: Scene, weighed: Weighed, units: str) -> Grid:
             "To",
             "Binds, hours",
             f"Spared above {LEADING_LEVEL} dB",
+            "People quieter by 1 dB",
             "Room, normal brakes",
             "Room, worn or steeper",
             "Bound passes a day",
         ),
         tuple(rows),
-        (22.0, 16.0, 16.0, 40.0, 28.0, 18.0, 20.0, 14.0),
+        (20.0, 13.0, 13.0, 40.0, 28.0, 22.0, 15.0, 17.0, 13.0),
     )
 
 
@@ -204,6 +206,7 @@ def _front_cells(scene: Scene, road: int, one: Candidate, units: str) -> tuple[s
         along_road(one.zone.to_m, units),
         f"{SHORT_BINDS[one.zone.binds]}, {hours_text(one.zone.hours)}",
         with_interval(one.interval),
+        people_interval(one.helped),
         degrees(one.normal_margin, units),
         degrees(one.cautious_margin, units),
         f"{one.bound_a_day:,.1f}",

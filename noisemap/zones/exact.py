@@ -22,11 +22,11 @@ from noisemap.exposure.driving import road_rows
 from noisemap.exposure.levels import PASS_LEVELS
 from noisemap.exposure.product import PassSound
 from noisemap.exposure.uncertainty import spread
-from noisemap.levels import from_energy
 from noisemap.propagation.compiled import compiled, compiled_parallel
-from noisemap.states import Binds, Zone
+from noisemap.states import EXHAUST_STATES, Binds, ExhaustState, Zone
 from noisemap.transfer.store import TransferStore
-from noisemap.zones.weigh import HELPED_DB, Base
+from noisemap.zones.sampled_relief import GONE, PeopleQuieter, counts_by_state
+from noisemap.zones.weigh import Base
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -60,6 +60,7 @@ class Effects:
 
     spared: FloatArray  # (interval, rule, level) people times passes a night, net
     helped: FloatArray  # people whose night level falls by 1 dB or more [1]
+    helped_limits: FloatArray | None  # (interval, rule, 2) 5th and 95th percentile of that
 
 
 def effects(
@@ -69,32 +70,38 @@ def effects(
     intervals: IntArray,
     rules: Sequence[Rule],
     silent_share: float,
+    sampled_share: FloatArray | None = None,
 ) -> Effects:
     """Spared passes and people helped for many intervals of one road.
 
-    `intervals` holds (first, last + 1) as stretches of the road, counted from its start.
+    `intervals` holds (first, last + 1) as stretches of the road, counted from its start;
+    with `sampled_share`, that of the silent passes in each sample, people helped have
+    their interval.
     """
     classes = [index for index, one in enumerate(base.classes) if one.road == road]
-    counts = np.array([night_counts(base, rule, classes, silent_share) for rule in rules])
+    counts = np.array([night_counts(base, rule, classes, 1.0) for rule in rules])
     used = [place for place, index in enumerate(classes) if counts[:, place].any()]
     classes = [classes[place] for place in used]
     counts = counts[:, used]
+    states = [base.classes[index].exhaust_state for index in classes]
     rows = road_rows(base.scene.stretches, road)
     spans = np.asarray(intervals, dtype=np.int64) + rows[0]
     shape = (len(intervals), len(rules))
-    spared = np.zeros((*shape, len(PASS_LEVELS)))
-    night = np.full((len(base.scene.homes.home_id), *shape), -np.inf)
+    spared, helped = np.zeros((*shape, len(PASS_LEVELS))), np.zeros(shape)
+    samples = None if sampled_share is None else PeopleQuieter(base, *shape, sampled_share)
     before = base.free.braking_by_hour[:, sorted(base.periods.night)].mean(axis=1)
-    seconds = 3600.0 * len(base.periods.night)
+    before *= 3600.0 * len(base.periods.night)
     for first in range(0, base.store.receivers, RECEIVERS_AT_ONCE):
         part = slice(first, min(first + RECEIVERS_AT_ONCE, base.store.receivers))
-        fewer, less = _part(base.store, sound, classes, part, spans, counts)
-        spared += np.tensordot(base.people[part], fewer, axes=(0, 0))
-        after = before[part, None, None] - less / seconds
-        np.maximum.at(night, base.scene.receivers.home[part], after)
-    loudest = np.full(len(base.scene.homes.home_id), -np.inf)
-    np.maximum.at(loudest, base.scene.receivers.home, before)
-    return Effects(spared, _helped(loudest, night, base.scene.homes.people))
+        fewer, less = _part(base.store, sound, classes, part, spans, counts, states)
+        people = base.people[part]
+        spared += silent_share * np.tensordot(people, fewer, axes=(0, 0))
+        need = GONE * before[part, None, None]
+        falls = (silent_share * less.sum(axis=-1) >= need) & (need > 0.0)
+        helped += np.tensordot(people, falls.astype(float), axes=(0, 0))
+        if samples is not None:
+            samples.add(part, less)
+    return Effects(spared, helped, None if samples is None else samples.limits())
 
 
 def night_counts(
@@ -111,13 +118,6 @@ def night_counts(
     ]
 
 
-def _helped(loudest: FloatArray, night: FloatArray, people: FloatArray) -> FloatArray:
-    heard = loudest > 0.0
-    floor = np.finfo(float).tiny
-    fall = from_energy(loudest[heard])[:, None, None] - from_energy(np.maximum(night[heard], floor))
-    return np.asarray(np.tensordot(people[heard], fall >= HELPED_DB, axes=(0, 0)), dtype=float)
-
-
 def _part(
     store: TransferStore,
     sound: PassSound,
@@ -125,31 +125,44 @@ def _part(
     part: slice,
     spans: IntArray,
     counts: FloatArray,
+    states: Sequence[ExhaustState],
 ) -> tuple[FloatArray, FloatArray]:
-    """Fewer passes (receiver, interval, rule, level) and less exposure of some receivers."""
+    """Fewer passes (receiver, interval, rule, level), less exposure (..., rule, state)."""
     fleet = spread("fleet_spread")
     shape = (part.stop - part.start, len(spans), len(counts))
     fewer = np.zeros((*shape, len(PASS_LEVELS)), dtype=np.float32)
-    less = np.zeros(shape)
+    less = np.zeros((*shape, len(EXHAUST_STATES)))
     if classes:
         chosen = PassSound(*(values[list(classes)] for values in vars(sound).values()))
         paths = collapse(of_receivers(store, part), chosen)
-        _effects(
-            paths.pointer,
-            paths.stretch,
-            paths.exposure,
-            paths.loudness,
-            paths.silent_exposure,
-            paths.silent_loudness,
-            spans,
-            counts,
-            np.array(PASS_LEVELS, dtype=float) + MEAN_SHIFT * fleet**2,
-            fleet,
-            _normal_table(),
-            fewer,
-            less,
-        )
+        levels = np.array(PASS_LEVELS, dtype=float) + MEAN_SHIFT * fleet**2
+        whole = np.zeros(shape)
+        for limits, weights, out in (
+            (levels, counts, (fewer, whole)),
+            (levels[:0], counts_by_state(counts, states), _unlimited(less)),
+        ):
+            _effects(
+                paths.pointer,
+                paths.stretch,
+                paths.exposure,
+                paths.loudness,
+                paths.silent_exposure,
+                paths.silent_loudness,
+                spans,
+                weights,
+                limits,
+                fleet,
+                _normal_table(),
+                *out,
+            )
     return fewer.astype(float), less
+
+
+def _unlimited(less: FloatArray) -> tuple[npt.NDArray[np.float32], FloatArray]:
+    """Where exposure is put with rules and states in one row, and no passes are counted."""
+    receivers, intervals = less.shape[:2]
+    flat = less.reshape(receivers, intervals, -1)
+    return np.zeros((*flat.shape, 0), dtype=np.float32), flat
 
 
 def _normal_table() -> FloatArray:

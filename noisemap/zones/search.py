@@ -45,7 +45,7 @@ class Candidate:
     benefit: float  # screened: people whose weighted sound energy it takes away [people]
     spared: tuple[float, ...]  # people times passes a night above each of PASS_LEVELS
     interval: Interval  # 90 % interval of that above the leading level
-    helped: float  # people whose night level falls by 1 dB or more
+    helped: Interval  # people whose night level falls by 1 dB or more
     normal_margin: float  # least room below the limit with sound brakes [K]
     cautious_margin: float  # least room with worn brakes or a steeper grade [K]
     heat: tuple[TruckHeat, ...]
@@ -200,16 +200,25 @@ class _Work:
         if new:
             spans = self.sheet.ends[np.array(new)]
             sheet = self.sheet
+            zone = self._zone(new[0], sheet.rules[0])
             effect = effects(
-                self.base, self.sound, sheet.road, spans, sheet.rules, self.silent_share
+                self.base,
+                self.sound,
+                sheet.road,
+                spans,
+                sheet.rules,
+                self.silent_share,
+                self.base.draws.silent_share(zone.observance, zone.emergency_use),
             )
+            quieter = effect.helped_limits
+            assert quieter is not None
             limits = spared_intervals(
                 self.base,
                 self.sound,
                 sheet.road,
                 spans,
                 sheet.rules,
-                self._zone(new[0], sheet.rules[0]),
+                zone,
                 LEADING_LEVEL,
             )
             for place, pair in enumerate(new):
@@ -221,7 +230,9 @@ class _Work:
                         heat,
                         effect.spared[place, rule],
                         limits[place, rule],
-                        effect.helped[place, rule],
+                        Interval(
+                            float(effect.helped[place, rule]), *map(float, quieter[place, rule])
+                        ),
                     )
                     for rule in range(len(sheet.rules))
                 ]
@@ -272,7 +283,7 @@ class _Work:
         heat: tuple[TruckHeat, ...],
         spared: FloatArray,
         limits: FloatArray,
-        helped: float,
+        helped: Interval,
     ) -> Candidate:
         zone = self._zone(pair, self.sheet.rules[rule])
         passes = passes_bound(self.base, self.sheet.road, zone)
@@ -290,7 +301,7 @@ class _Work:
             benefit=self.silent_share * float(self.sheet.gain(rule)[pair]),
             spared=tuple(float(v) for v in spared),
             interval=Interval(float(spared[LEADING]), float(limits[0]), float(limits[1])),
-            helped=float(helped),
+            helped=helped,
             normal_margin=least_margin(heat, normal=True),
             cautious_margin=least_margin(heat, normal=False),
             heat=heat,
