@@ -13,15 +13,27 @@ from pathlib import Path
 from types import TracebackType
 from typing import IO, Any
 
-from noisemap.errors import BusyError, CannotWriteError
+from noisemap.errors import BusyError, CannotWriteError, MissingInputError
 
 
 def sha256_file(path: Path) -> str:
-    """Hex SHA-256 of a file, read in blocks."""
+    """Hex SHA-256 of a file, read in blocks.
+
+    Raises
+    ------
+    MissingInputError
+        When it cannot be read.
+    """
     digest = hashlib.sha256()
-    with path.open("rb") as stream:
-        for block in iter(lambda: stream.read(1 << 20), b""):
-            digest.update(block)
+    try:
+        with path.open("rb") as stream:
+            for block in iter(lambda: stream.read(1 << 20), b""):
+                digest.update(block)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise MissingInputError(
+            f"{path}: cannot be read ({reason}); see to its rights and to its disk"
+        ) from error
     return digest.hexdigest()
 
 

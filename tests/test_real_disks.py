@@ -64,14 +64,18 @@ study = disk / "study" / study.name
 mount("-o", "remount,ro")
 told("read-only", run(disk / "results"), disk / "results")
 mount("-o", "remount,rw")
-number = os.fork()
-if number == 0:
-    os.setgroups([])
-    os.setgid(65534)
-    os.setuid(65534)
-    told("not ours", run(disk / "results"), disk / "results")
-    os._exit(0)
-os.waitpid(number, 0)
+closed = study.parent / "homes.geojson"
+closed.chmod(0)
+for name in ("closed input", "not ours"):
+    number = os.fork()
+    if number == 0:
+        os.setgroups([])
+        os.setgid(65534)
+        os.setuid(65534)
+        told(name, run(disk / "results"), disk / "results")
+        os._exit(0)
+    os.waitpid(number, 0)
+    closed.chmod(0o644)
 """
 
 
@@ -110,12 +114,16 @@ def test_full_read_only_and_closed_disks(tmp_path: Path) -> None:
     (_, *quiet), *rest = map(json.loads, done.stdout.splitlines())
     assert quiet[0] == 0
     expected = content(quiet_run)
-    assert [name for name, *_ in rest] == ["full", "after"] * 3 + ["read-only", "not ours"]
+    order = ["full", "after"] * 3 + ["read-only", "closed input", "not ours"]
+    assert [name for name, *_ in rest] == order
     reasons = {"full": "No space left", "read-only": "Read-only", "not ours": "Permission denied"}
     for name, code, sentence, left in rest:
         assert not [one for one in left if one.startswith(".unfinished-")], (name, left)
         if name == "after":
             assert code == 0, sentence
+        elif name == "closed input":
+            assert code == 66
+            assert "homes.geojson: cannot be read (Permission denied)" in sentence
         else:
             assert code == 73
             assert reasons[name] in sentence
@@ -124,4 +132,4 @@ def test_full_read_only_and_closed_disks(tmp_path: Path) -> None:
     assert len({len(left) for name, _, _, left in rest if name == "full"}) == 3
     for folder in kept.iterdir():
         assert content(folder) == expected
-    assert [left for name, *_, left in rest if name in ("read-only", "not ours")] == [[], []]
+    assert [left for *_, left in rest[-3:]] == [[], [], []]

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from noisemap.errors import BusyError, CannotWriteError
+from noisemap.errors import BusyError, CannotWriteError, MissingInputError
 from noisemap.storage import FolderLock, atomic_path, sha256_file, write_json, write_text
 from noisemap.transfer.store import decode, encode
 
@@ -83,3 +83,14 @@ def test_attenuations_keep_their_hundredths(attenuation: float) -> None:
 
 def test_no_sound_stays_no_sound() -> None:
     assert decode(encode(np.zeros(3, dtype=np.float32))).tolist() == [0.0, 0.0, 0.0]
+
+
+def test_a_file_that_cannot_be_read_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "open", refuse)
+    with pytest.raises(MissingInputError, match=r"a.txt: cannot be read \(Permission denied\)"):
+        sha256_file(tmp_path / "a.txt")
