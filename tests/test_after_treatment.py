@@ -18,6 +18,7 @@ from noisemap.exposure.after_treatment import (
     share_with_ends,
 )
 from noisemap.exposure.levels import scenario
+from noisemap.exposure.results import VERDICT_ORDER
 from noisemap.exposure.uncertainty import draw
 from noisemap.states import Zone
 from noisemap.study.compute import compute
@@ -25,8 +26,8 @@ from noisemap.study.model_exhausts import ExhaustShares, ModelYears
 from noisemap.study.prepare import prepare
 from noisemap.study.progress import Silent
 from noisemap.study.run import read_scene
-from noisemap.zones.tipping import after_treatment_points, drivers_of
-from noisemap.zones.weigh import Base, spared_under
+from noisemap.zones.tipping import after_treatment_notes, after_treatment_points, drivers_of
+from noisemap.zones.weigh import Base, spared_under, weigh_zone
 
 ZONE = Zone("z", "hill", 700.0, 2500.0, binds="compression_release", observance=0.7)
 RANGE = "[traffic.after_treatment]\n"
@@ -137,6 +138,17 @@ def test_low_and_high_are_the_studies_with_those_shares(base: Base) -> None:
     assert few == pytest.approx(few_high)
     assert everyone_high < everyone
     assert after_treatment_points(base, ZONE) == ()
+
+
+def test_a_run_tells_both_ends_of_each_zone_that_is_not_refused(base: Base) -> None:
+    result = weigh_zone(base, ZONE)
+    kept, refused = (replace(result, verdict=name) for name in VERDICT_ORDER[-1::-3])
+    open_ = replace(base, after_treatment=share_with_ends(base.classes, (0.3, 0.9)))
+    told = after_treatment_notes(open_, [kept, refused])
+    points = after_treatment_points(open_, ZONE)
+    assert told == tuple(f"z: {point.sentence}" for point in points)
+    assert [point.name for point in points] == ["after-treatment, low", "after-treatment, high"]
+    assert all("binding only the unmuffled" in line for line in told)
 
 
 def test_an_open_share_widens_the_rule_for_all_and_not_the_one_for_the_unmuffled(

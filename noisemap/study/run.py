@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import platform
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -24,12 +24,13 @@ from noisemap.scene.curvature import with_curves
 from noisemap.scene.model import Scene
 from noisemap.states import Zone
 from noisemap.storage import FolderLock, sha256_file, sweep, write_json
-from noisemap.study.compute import areas, compute
+from noisemap.study.compute import areas, compute, moved_by_halving
 from noisemap.study.findings import findings
 from noisemap.study.prepare import Prepared, input_hashes, prepare, results_folder
 from noisemap.study.progress import Reporter
 from noisemap.study.resolved import resolved_toml
 from noisemap.study.what_if import study_what_if
+from noisemap.zones.tipping import after_treatment_notes
 from noisemap.zones.weigh import weigh_zone
 
 STORE_FOLDER = "store"
@@ -135,8 +136,11 @@ def run_study(
         for number, zone in enumerate(prepared.zones, start=1):
             zones.append(weigh_zone(computed.base, zone, each_home=True))
             reporter.advance(number, len(prepared.zones))
+        notes = (*computed.notes, *after_treatment_notes(computed.base, zones))
+        computed = replace(computed, notes=notes)
         level_areas = areas(prepared, computed, store, reporter, execution)
-        found = findings(prepared, scene, computed, zones, level_areas)
+        moved = moved_by_halving(prepared, computed, reporter, execution)
+        found = findings(prepared, scene, computed, zones, level_areas, moved=moved)
         what_if = None
         if "map" in prepared.study.output.formats:
             reporter.stage("table of the what-if")

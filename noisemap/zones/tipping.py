@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from noisemap.exposure.arrivals import HillsAbove
-from noisemap.exposure.results import BrakeRow, Interval
+from noisemap.exposure.results import VERDICT_ORDER, BrakeRow, Interval, ZoneResult
 from noisemap.exposure.traffic import matching_roads
 from noisemap.exposure.uncertainty import Draws, certain
 from noisemap.states import UNMUFFLED, Zone
@@ -202,6 +202,19 @@ def after_treatment_points(base: Base, zone: Zone) -> tuple[TippingPoint, ...]:
             after_treatment_sentence(end, one.low, all_.low),
         )
         for (name, end), one, all_ in zip(ends.items(), few, everyone, strict=True)
+    )
+
+
+def after_treatment_notes(base: Base, results: Sequence[ZoneResult]) -> tuple[str, ...]:
+    """What each zone's stretch would spare at both ends of the share.
+
+    Nothing is said of zones that are refused, or that spare nobody.
+    """
+    return tuple(
+        f"{result.zone.name}: {point.sentence}"
+        for result in results
+        if result.verdict != VERDICT_ORDER[0] and result.people_passes[LEADING_LEVEL].best > 0.0
+        for point in after_treatment_points(base, result.zone)
     )
 
 
