@@ -75,7 +75,11 @@ class TileJob:
 
     @property
     def memory_bytes(self) -> float:
-        """Most that a process needs that computes these tiles one at a time [B]."""
+        """Most that a process holds that computes these tiles one at a time [B].
+
+        The list of the paths is mapped from its file, so the system may take it back; it counts
+        once all the same.
+        """
         place = (self.surface, self)
         arrays = [getattr(part, field.name) for part in place for field in fields(part)]
         size = sum(array.nbytes for array in arrays if isinstance(array, np.ndarray))
@@ -83,6 +87,7 @@ class TileJob:
         return float(
             PROCESS_BYTES
             + PLACE_FACTOR * (size - self.stretch.nbytes)
+            + self.stretch.nbytes
             + EDGE_BYTES * len(self.surface.edges)
             + PATH_BYTES * int(paths.max(initial=0))
         )
