@@ -48,6 +48,9 @@ def test_a_wall_screens_the_homes_behind_it(case) -> None:
     assert row.bound_a_day == 0.0
     taller = wall_choice("wall_height_m")
     assert f"{taller:g} m along" in row.name
+    assert "throws back is in these figures" in row.remark
+    plain = wall_alternative(base, sound, ZONE, replace(AIR, reflection_order=0), folder, 3000.0)
+    assert "throws back is not in these figures" in plain.remark
 
 
 def test_only_a_wall_in_the_way_changes_levels(case) -> None:

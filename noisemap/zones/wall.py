@@ -52,7 +52,7 @@ def wall_alternative(
         )
         return Alternative("build", name, None, None, None, None, None, None, None, None, reason)
     levels = levels_with_wall(base, sound, line, height, reached, air, folder, max_distance)
-    return _row(base, name, levels)
+    return _row(base, name, levels, air.reflection_order > 0)
 
 
 def wall_line(base: Base, road: Road, zone: Zone) -> tuple[FloatArray, str]:
@@ -123,7 +123,7 @@ def levels_with_wall(
     return out
 
 
-def _row(base: Base, name: str, levels: PassLevels) -> Alternative:
+def _row(base: Base, name: str, levels: PassLevels, reflects: bool) -> Alternative:
     night, fleet = base.periods.night, spread("fleet_spread")
     counts = np.array([one.per_hour for one in base.classes])
     after = scenario(levels, counts, base.other_by_hour)
@@ -164,7 +164,8 @@ def _row(base: Base, name: str, levels: PassLevels) -> Alternative:
         hottest_worn_c=None,
         verdict=None,
         remark=f"quieter by 1 dB or more for about {helped:,.0f} people; no brake is asked; what "
-        "it throws back, its cost and the accuracy of screening are not in these figures",
+        f"it throws back is {'' if reflects else 'not '}in these figures, its cost and the accuracy "
+        "of screening are not",
         louder_homes=louder,
     )
 

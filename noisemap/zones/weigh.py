@@ -146,7 +146,7 @@ def weigh_zone(
         zone=zone,
         levels=levels,
         quieter_by=quieter,
-        quieter_bounds=_home_bounds(base, night, share) if each_home else None,
+        quieter_bounds=_home_bounds(base, zone, bound, silent, share) if each_home else None,
         people_passes=spared,
         people_over=_people_over(base, after),
         people_within_2db=_people_near(base, after),
@@ -220,20 +220,11 @@ def _silent_levels(base: Base, zone: Zone, bound: Sequence[int], way: Way) -> Pa
 
 
 def _home_bounds(
-    base: Base, night: NightEnergy, share: FloatArray
+    base: Base, zone: Zone, bound: Sequence[int], silent: PassLevels, share: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """90 % interval of the fall of the night level at each home's loudest receiver [dB].
-
-    Not a number where nobody lives: nothing is sampled there.
-    """
-    rows = np.full(len(base.people), -1, dtype=np.int64)
-    lived_in = np.flatnonzero(base.people > 0.0)
-    rows[lived_in] = np.arange(len(lived_in))
-    place = rows[base.loudest_receiver]
-    known = place >= 0
-    low, high = np.full(len(place), np.nan), np.full(len(place), np.nan)
-    low[known], high[known] = night.at(place[known]).fall_bounds(share, base.draws)
-    return low, high
+    """90 % interval of the fall of the night level at each home's loudest receiver [dB]."""
+    night = night_energy(base, zone, bound, silent, base.loudest_receiver)
+    return night.fall_bounds(share, base.draws)
 
 
 def _hours(zone: Zone) -> FloatArray:
@@ -284,12 +275,18 @@ def _spared(
     return interval(max(float(fewer @ base.people), 0.0), samples)
 
 
-def night_energy(base: Base, zone: Zone, bound: Sequence[int], silent: PassLevels) -> NightEnergy:
-    """Night energies before and under a zone at the receivers where people are counted."""
+def night_energy(
+    base: Base,
+    zone: Zone,
+    bound: Sequence[int],
+    silent: PassLevels,
+    receivers: npt.NDArray[np.int64] | None = None,
+) -> NightEnergy:
+    """Night energies before and under a zone, where people are counted or at chosen receivers."""
     night = sorted(base.periods.night)
     both = sorted(base.periods.night & zone.hours)
     seconds = 3600.0 * len(night)
-    place = np.flatnonzero(base.people > 0.0)
+    place = np.flatnonzero(base.people > 0.0) if receivers is None else receivers
     states = [one.exhaust_state for one in base.classes]
     counts = np.array([one.per_hour[night].sum() for one in base.classes])
     in_zone = np.array([base.classes[index].per_hour[both].sum() for index in bound])
