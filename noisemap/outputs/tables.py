@@ -76,6 +76,14 @@ def homes_table(scene: Scene, findings: Findings) -> Table:
         columns.append(("before: long-term night level [dB]", _tenths(findings.l_night_long_term)))
     if findings.home_halfwidth is not None:
         columns.append(("90 % interval, plus or minus [dB]", _tenths(findings.home_halfwidth)))
+    if findings.home_halving is not None:
+        for words, values in zip(("night level", "LAmax"), findings.home_halving, strict=True):
+            columns.append(
+                (
+                    f"before: {words} moves when stretches are halved [dB]",
+                    [_digits(value, 2) for value in values],
+                )
+            )
     columns += character_columns(findings)
     for number, result in enumerate(findings.zones, start=1):
         columns += _level_columns(f"zone {number}", result.levels)

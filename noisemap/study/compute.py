@@ -21,6 +21,7 @@ from noisemap.exposure.arrivals import HillsAbove
 from noisemap.exposure.auxiliary import auxiliary_passes
 from noisemap.exposure.daily_table import with_daily
 from noisemap.exposure.driving import drive_road
+from noisemap.exposure.halving import Movement, movement
 from noisemap.exposure.levels import Scenario, home_levels, people_shares, scenario
 from noisemap.exposure.passes import (
     FREE,
@@ -267,6 +268,26 @@ def compute(
     )
     notes += after_treatment_note(base.after_treatment, prepared.study.traffic.after_treatment)
     return Computed(base, drives, sound, shares, air, tuple(notes))
+
+
+def moved_by_halving(
+    prepared: Prepared, computed: Computed, reporter: Reporter, execution: Execution = HERE
+) -> Movement:
+    """How much the homes' levels without any zone move when stretches are halved."""
+    base = computed.base
+    reporter.stage("the same from both halves of the stretches that matter")
+    return movement(
+        base.scene,
+        base.store,
+        base.passes,
+        computed.sound,
+        _per_hour(base.classes),
+        frozenset(prepared.periods.night),
+        base.loudest_receiver,
+        receivers_of(base.scene),
+        computed.air,
+        execution.device,
+    )
 
 
 def areas(

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from noisemap.community.indicators import night_level, people_by_band
 from noisemap.descent.drive import Drive
 from noisemap.exposure.driving import road_rows
+from noisemap.exposure.halving import Movement
 from noisemap.exposure.levels import braking_passes_above
 from noisemap.exposure.passes import FREE, DriveKey
 from noisemap.exposure.relief import NightEnergy, by_state, level_spread
@@ -28,6 +29,7 @@ from noisemap.states import EXHAUST_STATES
 from noisemap.study.compute import Computed
 from noisemap.study.doubts import doubts
 from noisemap.study.effects import character_of, effect_sources, optional_effects
+from noisemap.study.halving import halving_flags, halving_sentence
 from noisemap.study.hours import show_hours
 from noisemap.study.method import other_paths, terrain_rule
 from noisemap.study.model import EngagementShares
@@ -72,6 +74,7 @@ def findings(
     areas: tuple[LevelArea, ...],
     *,
     effects: bool = True,
+    moved: Movement | None = None,
 ) -> Findings:
     """Everything a run found.
 
@@ -100,13 +103,14 @@ def findings(
             ),
         },
         far_people=float(base.people[computed.shares.nearest > FAR_M].sum()),
-        home_flags=home_flags(computed),
+        home_flags=home_flags(computed, moved),
         answer=answer(base, zones),
         cautions=(),
         assumptions=_assumptions(prepared, scene, computed),
         warnings=(*calibration_note(prepared), *doubts(prepared, scene), *_warnings(base)),
         method=_method(prepared, computed),
-        uncertainty=_uncertainty(prepared),
+        uncertainty=(*_uncertainty(prepared), *halving_sentence(moved)),
+        home_halving=None if moved is None else (moved.level, moved.maximum),
         sources=tuple(
             dict.fromkeys(
                 (
@@ -194,8 +198,9 @@ def drive_rows(
     return {name: tuple(found) for name, found in rows.items()}
 
 
-def home_flags(computed: Computed) -> tuple[tuple[str, ...], ...]:
+def home_flags(computed: Computed, moved: Movement | None = None) -> tuple[tuple[str, ...], ...]:
     """What is said about each home's figures."""
+    said = halving_flags(moved, len(computed.base.loudest_receiver))
     place = computed.base.loudest_receiver
     energy = np.maximum(computed.shares.energy[place], 1e-300)
     share = computed.shares.flagged[place] / energy[:, None]
@@ -214,6 +219,7 @@ def home_flags(computed: Computed) -> tuple[tuple[str, ...], ...]:
             for bit, word in FLAG_WORDS.items()
             if share[home, bit.bit_length() - 1] >= FLAG_SHARE
         ]
+        words.extend(said[home])
         if near_mouth[home]:
             words.append("louder than shown: near a tunnel's mouth")
         if scene.homes.estimated[home]:
