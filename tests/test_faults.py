@@ -11,6 +11,8 @@ import re
 import signal
 import socket
 import struct
+import subprocess
+import sys
 import tempfile
 import zipfile
 from pathlib import Path
@@ -163,6 +165,56 @@ def test_rows_beyond_the_bound_and_endless_lines(
     path.write_text("a,b\n" + "," * 1_000_001)
     with pytest.raises(BadDataError, match="a line has more than 1,000,000 characters"):
         read_table(path)
+
+
+TEN_MILLION = """
+import sys
+from pathlib import Path
+from noisemap.errors import BadDataError
+from noisemap.readers.tables import read_table
+try:
+    read_table(Path(sys.argv[1]))
+except BadDataError as error:
+    print(error)
+lines = Path("/proc/self/status").read_text().splitlines()
+print(next(int(line.split()[1]) for line in lines if line.startswith("VmHWM:")))
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="the system tells no memory")
+def test_ten_million_rows_are_refused_in_less_than_a_gigabyte(tmp_path: Path) -> None:
+    path = tmp_path / "t.csv"
+    with path.open("wb") as stream:
+        stream.write(b"a,b\n")
+        for _ in range(100):
+            stream.write(b"1,2\n" * 100_000)
+    words = [sys.executable, "-c", TEN_MILLION, str(path)]
+    said = subprocess.run(words, capture_output=True, text=True, check=True, timeout=120).stdout
+    sentence, kilobytes = said.splitlines()
+    assert sentence == "t.csv: more than 2,000,000 rows; split it"
+    assert int(kilobytes) < 1_000_000
+
+
+DEEP = 100_000
+POINT = '{"type": "Point", "coordinates": [500000, 4300000]}'
+
+
+@pytest.mark.parametrize(
+    ("properties", "geometry"),
+    [
+        ("{}", "[" * DEEP + "]" * DEEP),
+        ('{"id": ' + '{"a": ' * DEEP + "1" + "}" * DEEP + "}", POINT),
+        ("{}", '{"type": "MultiPolygon", "coordinates": ' + "[" * DEEP + "1" + "]" * DEEP + "}"),
+        ("{}", '{"type": "GeometryCollection", "geometries": [' * DEEP + "]}" * DEEP),
+    ],
+    ids=["features", "properties", "coordinates", "collections"],
+)
+def test_json_a_hundred_thousand_deep(tmp_path: Path, properties: str, geometry: str) -> None:
+    path = tmp_path / "h.geojson"
+    feature = f'{{"type": "Feature", "properties": {properties}, "geometry": {geometry}}}'
+    path.write_text(f'{{"type": "FeatureCollection", "features": [{feature}]}}')
+    with pytest.raises(BadDataError, match="Too many nested objects"):
+        read_layer(path, table="homes", known=("id",), crs=CRS)
 
 
 @pytest.mark.parametrize("name", ["idna", "punycode", "undefined", "a\0b"])
