@@ -22,9 +22,9 @@ from noisemap.errors import CannotWriteError
 from noisemap.exposure.driving import drive_road
 from noisemap.exposure.passes import FREE
 from noisemap.exposure.results import Findings
-from noisemap.outputs.blocks import Bullets, Grid, Heading, Words
+from noisemap.outputs.blocks import Bullets, Grid, Heading, Shown, Words
 from noisemap.outputs.weigh_pages import split, weigh_html, weigh_pdf
-from noisemap.outputs.weigh_report import listed_zones, weigh_blocks
+from noisemap.outputs.weigh_report import listed_zones, sign_places, weigh_blocks
 from noisemap.outputs.weigh_tables import weigh_record, weigh_tables
 from noisemap.outputs.weigh_words import (
     answer_sentences,
@@ -213,6 +213,16 @@ def test_the_council_reads_two_pages(case) -> None:
     before, after = split(blocks)
     assert len(before) > 8
     assert len(after) > 12
+
+
+def test_the_map_shows_where_signs_would_stand(case) -> None:
+    _, weighed, _, _ = case
+    places = sign_places(weighed)
+    assert len(places) == sum("home" not in one.kind for one in weighed.signs) - sum(
+        one.kind == "decision sight" for one in weighed.signs
+    )
+    picture = next(block.picture for block in blocks_of(case) if isinstance(block, Shown))
+    assert f"{len(places)} places of signs" in picture.text
 
 
 def test_no_heading_of_the_report_ends_a_page(case) -> None:

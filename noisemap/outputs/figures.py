@@ -37,8 +37,10 @@ class Picture:
     text: str
 
 
-def map_picture(scene: Scene, findings: Findings) -> Picture:
-    """Static map: homes by passes a night, the road and the zones by number."""
+def map_picture(
+    scene: Scene, findings: Findings, signs: Sequence[tuple[float, float]] = ()
+) -> Picture:
+    """Static map: homes by passes a night, the road, the zones by number, places of signs."""
     from matplotlib.figure import Figure
 
     west, south, east, north = relief_bounds(scene.terrain)
@@ -68,6 +70,18 @@ def map_picture(scene: Scene, findings: Findings) -> Picture:
     passes = findings.before.passes_night.get(level)
     if passes is not None:
         _draw_homes(axes, scene, passes)
+        if signs:
+            axes.scatter(
+                [x for x, _ in signs],
+                [y for _, y in signs],
+                s=26,
+                marker="D",
+                color="#f2c230",
+                edgecolor="#262626",
+                linewidth=0.8,
+                zorder=7,
+                label="places of signs",
+            )
         figure.legend(
             title=f"Braking passes a night above {level} dB",
             loc="outside center right",
@@ -84,6 +98,7 @@ def map_picture(scene: Scene, findings: Findings) -> Picture:
     words = (
         f"Map of {scene.homes.x.size} homes, the road and {len(findings.zones)} numbered zones. "
         f"Homes are larger and darker the more passes a night are louder than {level} dB."
+        + (f" Diamonds: {len(signs)} places of signs." if signs else "")
     )
     return Picture(_png(figure), words)
 

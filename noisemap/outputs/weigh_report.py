@@ -41,6 +41,7 @@ QUESTION = (
     "and the brakes of heavy trucks still keep the planning limit, and what else could be done?"
 )
 ZONES_LISTED = 7
+NO_SIGN = ("decision sight", "first home reached")  # places that only decide where signs stand
 LEAD = 3  # sentences of the answer that stand before its list
 
 
@@ -72,8 +73,9 @@ def council(scene: Scene, findings: Findings, weighed: Weighed) -> list[Block]:
     if findings.zones:
         blocks.append(
             Shown(
-                map_picture(scene, findings),
+                map_picture(scene, findings, sign_places(weighed)),
                 "Homes, road and zones by the numbers of the table. Dashed: refused for brakes. "
+                "Diamonds: where signs of the zone above would stand, the advance signs too. "
                 + "; ".join(plain(text) for text in scene.attribution),
                 50.0,
             )
@@ -98,6 +100,11 @@ def council(scene: Scene, findings: Findings, weighed: Weighed) -> list[Block]:
         Bullets(LAW_TO_CHECK),
     ]
     return [block for block in blocks if not (isinstance(block, Bullets) and not block.texts)]
+
+
+def sign_places(weighed: Weighed) -> list[tuple[float, float]]:
+    """Where signs of the zone above would stand, x and y [m]."""
+    return [(one.x, one.y) for one in weighed.signs if one.kind not in NO_SIGN]
 
 
 def zones_grid(zones: Sequence[ZoneResult], weighed: Weighed, units: str) -> Grid:
