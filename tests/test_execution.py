@@ -163,9 +163,9 @@ def test_a_process_keeps_to_the_memory_that_is_stated(
     stated: list[float] = []
 
     class Watched(LocalPool):
-        def require_memory(self, each: float) -> None:
+        def require_memory(self, each: float, tasks: int) -> None:
             stated.append(each)
-            super().require_memory(each)
+            super().require_memory(each, tasks)
 
         def run(self, task, numbers, told) -> None:
             super().run(partial(tasks.peak_after, task, str(tmp_path)), numbers[:2], told)
@@ -183,13 +183,16 @@ def test_a_process_keeps_to_the_memory_that_is_stated(
 def test_more_processes_than_the_memory_bears_are_refused(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(pool, "memory_of_machine", lambda: 1.5e9)
-    with pytest.raises(UsageError, match=r"--jobs 40 .*: a process needs up to 0\.2. GB and"):
-        build_store(*arguments(tmp_path), execution=Execution(LocalPool(40)))
+    monkeypatch.setattr(build, "PATHS_PER_TILE", 60)
+    monkeypatch.setattr(pool, "memory_of_machine", lambda: 5e8)
+    sentence = r"--jobs 3 .*: a process needs up to 0\.2. GB and .* 0.5 GB \(allowed: 1\.\.2\)"
+    with pytest.raises(UsageError, match=sentence):
+        build_store(*arguments(tmp_path), execution=Execution(LocalPool(3)))
     assert not list(tmp_path.rglob("*.npy"))
-    LocalPool(1).require_memory(1e12)  # one process is what a run without --jobs is, too
+    LocalPool(40).require_memory(2.4e8, 2)  # two tiles keep two processes busy
+    LocalPool(1).require_memory(1e12, 100)  # one process is what a run without --jobs is, too
     monkeypatch.setattr(pool, "memory_of_machine", lambda: None)
-    LocalPool(40).require_memory(1e12)
+    LocalPool(40).require_memory(1e12, 100)
 
 
 @pytest.mark.parametrize("backend", BACKENDS, ids=["serial", "one process", "three processes"])

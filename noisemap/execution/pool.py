@@ -34,16 +34,16 @@ class LocalPool:
             raise UsageError(f"--jobs {workers} is not allowed (allowed: 1..{MOST_WORKERS})")
         self.workers = workers
 
-    def require_memory(self, each: float) -> None:
-        """Nothing, when the machine has memory for all processes.
+    def require_memory(self, each: float, tasks: int) -> None:
+        """Nothing, when the machine has memory for all processes that so many tasks keep busy.
 
         Raises
         ------
         UsageError
             When it has less; says how many processes it has memory for.
         """
-        here = memory_of_machine()
-        if here is not None and self.workers > 1 and self.workers * each > here:
+        here, processes = memory_of_machine(), min(self.workers, tasks)
+        if here is not None and processes > 1 and processes * each > here:
             raise UsageError(
                 f"--jobs {self.workers} is not allowed: a process needs up to {each / 1e9:.2f} GB "
                 f"and this machine has {here / 1e9:.1f} GB (allowed: 1..{max(int(here / each), 1)})"

@@ -41,7 +41,7 @@ class Scheduler:
     def __init__(self, address: str, workers: int | None = None) -> None:
         self.address, self.workers = address, workers
 
-    def require_memory(self, each: float) -> None:
+    def require_memory(self, each: float, tasks: int) -> None:
         """Take no notice: the scheduler's workers have limits of their own."""
 
     def run(self, task: Task, numbers: Sequence[int], told: Told) -> None:

@@ -25,7 +25,7 @@ class Backend(Protocol):
     def elsewhere(self) -> bool:
         """Whether tasks run in other processes, so that they must be handed over by files."""
 
-    def require_memory(self, each: float) -> None:
+    def require_memory(self, each: float, tasks: int) -> None:
         """Nothing, unless processes that need so much each [B] are known not to find it."""
 
     def run(self, task: Task, numbers: Sequence[int], told: Told) -> None:
@@ -37,7 +37,7 @@ class Serial:
 
     elsewhere = False
 
-    def require_memory(self, each: float) -> None:
+    def require_memory(self, each: float, tasks: int) -> None:
         """Take no notice: this process holds the place already."""
 
     def run(self, task: Task, numbers: Sequence[int], told: Told) -> None:

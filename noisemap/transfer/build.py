@@ -149,7 +149,7 @@ def fill_store(
     job = tile_job(
         scene, surface, sources, receivers, pointer, stretch, air, tiles, execution.device
     )
-    execution.backend.require_memory(job.memory_bytes)
+    execution.backend.require_memory(job.memory_bytes, len(missing))
     task = job.saved(place) if execution.backend.elsewhere else partial(job.write, place)
     paths = [int(pointer[last] - pointer[first]) for first, last in tiles]
     done = sum(paths) - sum(paths[number] for number in missing)
