@@ -162,10 +162,10 @@ def rain(rng: np.random.Generator) -> FloatArray:
     return sound + 0.15 * signal.fftconvolve(drops, tick)[: t.size]
 
 
-def motorcycle(rng: np.random.Generator) -> FloatArray:
-    """A twin with uneven firing that accelerates past."""
+def motorcycle(rng: np.random.Generator, *, accelerates: bool = True) -> FloatArray:
+    """A twin with uneven firing that accelerates past, or keeps its speed."""
     t = np.linspace(0, 1, 9 * RATE)
-    rpm = rng.uniform(1800, 2600) + rng.uniform(1200, 3000) * t
+    rpm = rng.uniform(1800, 2600) + rng.uniform(1200, 3000) * (t if accelerates else 0.4)
     still = pulses(rng, 9.0, rpm, (0, 315), 0.3, 2.0, scatter=0.1)
     middle = slice(round(4.4 * RATE), round(4.6 * RATE))
     return at_level(
@@ -201,7 +201,8 @@ CONFUSERS: dict[str, Callable[[np.random.Generator], FloatArray]] = {
     "rain": rain,
     "fuelled uphill, muffled": lambda rng: fuelled(rng, straight=False),
     "fuelled uphill, straight": lambda rng: fuelled(rng, straight=True),
-    "motorcycle": motorcycle,
+    "motorcycle that accelerates": motorcycle,
+    "motorcycle at a steady speed": lambda rng: motorcycle(rng, accelerates=False),
     "exhaust-throttle brake": throttle_brake,
     "farm engine": farm_engine,
 }

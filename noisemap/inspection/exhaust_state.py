@@ -83,13 +83,15 @@ def state_likelihood(
 ) -> StateLikelihood | None:
     """Exhaust states that a spectrum speaks for; None where too few octaves are heard.
 
-    Every engine of the table and every candidate counts alike. The level of the exhaust
+    Engine speed and speed are estimates, held within the tables. Every engine of the table and every candidate counts alike. The level of the exhaust
     is unknown by the table's standard uncertainty, that of the whole by the distance, each octave
     by the table's spread from truck to truck and by the ground.
     """
     heard = np.isfinite(levels)
     if heard.sum() < setting("exhaust_fewest_octaves"):
         return None
+    slow, fast = setting("truck_speed_ms")
+    speed_ms = min(max(speed_ms, slow), fast)
     low, high = _table_range()
     candidates = candidates or [(rpm, count) for rpm in USUAL_RPM for count in (2, 4, 6)]
     kept = sorted({(round(min(max(rpm, low), high), -1), count) for rpm, count in candidates})

@@ -1,4 +1,4 @@
-"""How likely an event is a retarder, with the reason: seven features, each between 0 and 1."""
+"""How likely an event is a retarder, with the reason: nine features, each between 0 and 1."""
 
 from __future__ import annotations
 
@@ -18,13 +18,18 @@ FEATURES = (
     "peaks",
     "engine",
     "steadiness",
+    "acceleration",
+    "passing",
     "switching",
 )
+
+SOFT = {"passing": "without_passing", "switching": "without_switching"}
+"""Features that need not hold, and what stands in place of theirs when they do not."""
 
 LIMITS = (
     "The index orders events; it is no probability and never proof of use. It was tested on "
     "synthesised sound only. A fuelled truck without a muffler has the same firing rate: "
-    "without a switch on or off in the recording the two cannot be told apart."
+    "without a switch on or off in the recording the two cannot be told apart for certain."
 )
 
 
@@ -47,18 +52,17 @@ def membership(value: float, none: float, full: float) -> float:
 
 
 def likelihood(features: Mapping[str, float]) -> Likelihood:
-    """Likelihood of a retarder from the seven features.
+    """Likelihood of a retarder from the nine features.
 
-    All but the last must hold and are multiplied; without switching the
-    index stays below the word *likely*.
+    All but two must hold and are multiplied. Without switching the index stays below the
+    word *likely*; what does not pass by is hardly *possible*.
     """
     table = toml_table("noisemap.inspection", "recording.toml")["feature"]
     shares = {name: membership(features[name], *table[name]["value"]) for name in FEATURES}
     index = 1.0
-    for name in FEATURES[:-1]:
-        index *= shares[name]
-    base = setting("without_switching")
-    index *= base + (1.0 - base) * shares["switching"]
+    for name, share in shares.items():
+        base = setting(SOFT[name]) if name in SOFT else 0.0
+        index *= base + (1.0 - base) * share
     word: Word = (
         "likely"
         if index >= setting("word_likely")

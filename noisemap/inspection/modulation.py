@@ -165,12 +165,47 @@ def agreement(frames: Frames) -> float:
     return float((frames.own_line & frames.active).sum() / active)
 
 
+def acceleration_percent_s(frames: Frames) -> float:
+    """Rise of the release frequency over the active frames, typical of six in a row [% a second].
+
+    A pass by itself lowers it, by the Doppler shift.
+    """
+    slopes, line = _slopes(frames)
+    return float(100.0 * np.median(slopes) / line) if slopes.size else 0.0
+
+
+def passing_share(frames: Frames) -> float:
+    """How clearly the source passes by: 1 at the full level's or frequency's change [1].
+
+    The level's range is taken while the engine speed holds, between tenths from either
+    end; the frequency's fall between the first and the last quarter of the active frames.
+    """
+    use = frames.active
+    if use.sum() < setting("fewest_frames"):
+        return 0.0
+    line = frames.frequency_hz[use]
+    held = np.abs(line / np.median(line) - 1.0) <= setting("passing_held")
+    level = 10.0 * np.log10(frames.energy[use][held])
+    low, high = np.percentile(level, [10.0, 90.0])
+    quarter = max(1, line.size // 4)
+    fall = 1.0 - np.median(line[-quarter:]) / np.median(line[:quarter])
+    return float(
+        max((high - low) / setting("passing_level_db"), fall / setting("passing_doppler"), 0.0)
+    )
+
+
 def drift_percent_s(frames: Frames) -> float:
     """Change of the release frequency over the active frames [% a second]."""
+    slopes, line = _slopes(frames)
+    return float(100.0 * np.median(np.abs(slopes)) / line) if slopes.size else 0.0
+
+
+def _slopes(frames: Frames) -> tuple[FloatArray, float]:
+    """Slopes of the release frequency over six active frames each, and its median [Hz/s, Hz]."""
     time, line = frames.time_s[frames.active], frames.frequency_hz[frames.active]
     if time.size < 4:
-        return 0.0
+        return np.zeros(0), 1.0
     slopes = [
         np.polyfit(time[i : i + 6], line[i : i + 6], 1)[0] for i in range(max(1, time.size - 5))
     ]
-    return float(100.0 * np.median(np.abs(slopes)) / np.median(line))
+    return np.array(slopes), float(np.median(line))

@@ -33,10 +33,12 @@ from noisemap.inspection.likelihood import Likelihood, likelihood
 from noisemap.inspection.meter import REFERENCE_PA, WeightingFilter, level_db
 from noisemap.inspection.modulation import (
     Frames,
+    acceleration_percent_s,
     agreement,
     analyse_frames,
     drift_percent_s,
     largest_step_db,
+    passing_share,
 )
 from noisemap.readers.recordings import Recording, samples
 
@@ -127,6 +129,7 @@ def _event(
     features = _features(frames, depth, weighted, rate)
     features["engine"] = max((_speaks(speed) for speed in speeds), default=0.0)
     index = likelihood(features)
+    lines_told = features["agreement"] >= setting("lines_told_agreement")
     start = max(0, round((span.start * track.step_s - first) * rate))
     inside = slice(start, round((span.end * track.step_s - first) * rate))
     settled = min(track.settled, span.peak)
@@ -142,7 +145,7 @@ def _event(
         octaves,
         [
             (one.engine_speed_rpm, one.braking_cylinders)
-            for one in (speeds if index.index > 0.0 else ())
+            for one in (speeds if lines_told else ())
             if one.fits_the_lines
         ],
         fit.speed_ms if fit else float(setting("pass_speed_ms")[0]),
@@ -162,8 +165,8 @@ def _event(
         (float(depth[0]), float(depth[1]), float(depth[2])),
         features,
         index,
-        fit if index.index > 0.0 else None,
-        speeds if index.index > 0.0 else (),
+        fit if lines_told else None,
+        speeds if lines_told else (),
         exhaust,
     )
 
@@ -183,6 +186,8 @@ def _features(
         "agreement": agreement(frames),
         "peaks": float(np.median(frames.crest_db[use])),
         "steadiness": drift_percent_s(frames),
+        "acceleration": acceleration_percent_s(frames),
+        "passing": passing_share(frames),
         "switching": largest_step_db(weighted, rate),
     }
 

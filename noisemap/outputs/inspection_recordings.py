@@ -30,7 +30,7 @@ CAUTIONS: tuple[str, ...] = (
 def analysis_lines(found: Analysis) -> Iterator[str]:
     """The analysis in plain sentences."""
     yield (
-        f"{found.duration_s:.1f} s, LAeq {found.l_aeq:.1f} dB(A), {len(found.events)} events"
+        f"{found.duration_s:.1f} s, LAeq {found.l_aeq:.1f} dB(A), {_count(len(found.events))}"
         + (f"; overloaded for {found.overloaded_s:.2f} s" if found.overloaded_s else "")
     )
     for number, event in enumerate(found.events, start=1):
@@ -84,6 +84,15 @@ def analysis_json(found: Analysis) -> dict[str, Any]:
     }
 
 
+def _count(events: int) -> str:
+    """Number of events in words.
+
+    >>> _count(1), _count(2)
+    ('1 event', '2 events')
+    """
+    return f"{events} event" + ("" if events == 1 else "s")
+
+
 def _speeds_told(event: Event) -> str:
     """Possible engine speeds with their counts of braking cylinders, likeliest first."""
     counts: dict[tuple[int, bool], list[int]] = {}
@@ -102,11 +111,11 @@ def _corrected_told(levels: Levels) -> str:
     less = levels.corrected
     if less.l_af_max is None or less.l_af_max_error is None:
         return "less the background: not told, 3 dB or less above it"
-    told = f"less the background: LAFmax {less.l_af_max:.1f} \u00b1 {less.l_af_max_error:.1f}"
+    told = f"less the background: LAFmax {less.l_af_max:.1f} \u00b1 {less.l_af_max_error:.2f}"
     if less.l_af_max_without_ripple is not None:
         told += f" ({less.l_af_max_without_ripple:.1f} without ripple)"
     if less.sel is not None and less.sel_error is not None:
-        told += f", SEL {less.sel:.1f} \u00b1 {less.sel_error:.1f}"
+        told += f", SEL {less.sel:.1f} \u00b1 {less.sel_error:.2f}"
     sides = [
         f"{level:.1f} {word}"
         for level, word in (
