@@ -156,6 +156,14 @@ def test_cutting_a_strip_changes_nothing(factors: list[float], dp: float) -> Non
     np.testing.assert_allclose(ground(whole, 0.5, 4.0, dp), ground(halves, 0.5, 4.0, dp), atol=1e-9)
 
 
+def test_porous_ground_in_strips_is_porous_to_the_last_bit() -> None:
+    """The lengths of these strips sum to a rounding error more than the path."""
+    pieces = strips((0.0, 54.8, 1.0), (54.8, 132.6, 1.0), (132.6, 134.6, 1.0), (134.6, 504.8, 1.0))
+    found = region_factors(pieces, 20.0, 20.0, 504.8)
+    assert (found.source, found.receiver) == (1.0, 1.0)
+    assert np.isfinite(ground(pieces, 20.0, 20.0, 504.8)).all()
+
+
 @pytest.mark.parametrize(
     ("pieces", "message"),
     [

@@ -89,13 +89,16 @@ def region_factors(strips: GroundStrips, hs: float, hr: float, dp: float) -> Reg
     reach_s = min(per_height * hs, dp)
     reach_r = min(per_height * hr, dp)
     q = middle_weight(dp, hs, hr, per_height)
-    middle = 0.0
-    if q > 0.0:
-        middle = mean_factor(start, end, factor, reach_s, dp - reach_r)
+    low, high = float(factor.min()), float(factor.max())
+
+    def mean(first: float, last: float) -> float:
+        # cut lengths may sum to a rounding error more than the whole: a mean is no extreme
+        return min(max(mean_factor(start, end, factor, first, last), low), high)
+
     return RegionFactors(
-        mean_factor(start, end, factor, 0.0, reach_s),
-        middle,
-        mean_factor(start, end, factor, dp - reach_r, dp),
+        mean(0.0, reach_s),
+        mean(reach_s, dp - reach_r) if q > 0.0 else 0.0,
+        mean(dp - reach_r, dp),
         q,
     )
 
