@@ -35,7 +35,7 @@ from noisemap.listening.render import RATE_HZ, pressure  # noqa: E402
 from noisemap.listening.track import straight_pass  # noqa: E402
 from noisemap.listening.voice import exhaust_voice  # noqa: E402
 from noisemap.readers.recordings import open_recording  # noqa: E402
-from noisemap.source.emission import engines  # noqa: E402
+from noisemap.source.emission import emission_table, engines  # noqa: E402
 from noisemap.states import ExhaustState  # noqa: E402
 
 FloatArray = npt.NDArray[np.float64]
@@ -48,7 +48,7 @@ DECIDING = (
 COLUMNS = (
     "class", "sounds", "likely", "possible_or_likely",
     "likely_low", "likely_high", "possible_low", "possible_high",
-    "first_seed", "version", "digest",
+    "first_seed", "version", "emission_model", "digest",
 )  # fmt: skip
 ORDER = ("none", "unlikely", "possible", "likely")
 QUIET_S = 4.0
@@ -60,6 +60,11 @@ def digest() -> str:
     for name in DECIDING:
         whole.update((ROOT / "noisemap" / "inspection" / name).read_bytes())
     return whole.hexdigest()[:16]
+
+
+def emission_model() -> str:
+    """Version of the emission table behind the passes that are made audible."""
+    return emission_table(engines()[0], "straight").model_version
 
 
 def braking(rng: np.random.Generator, background_db: float, tyres_db: float) -> FloatArray:
@@ -137,7 +142,7 @@ def measured(name: str, sounds: int, first_seed: int) -> dict[str, str]:
     either = likely + words.count("possible")
     ends = [*interval(likely, sounds), *interval(either, sounds)]
     values = [name, sounds, likely, either, *(f"{end:.3f}" for end in ends)]
-    values += [first_seed, noisemap.__version__, digest()]
+    values += [first_seed, noisemap.__version__, emission_model(), digest()]
     return dict(zip(COLUMNS, map(str, values), strict=True))
 
 

@@ -83,9 +83,10 @@ def state_likelihood(
 ) -> StateLikelihood | None:
     """Exhaust states that a spectrum speaks for; None where too few octaves are heard.
 
-    Engine speed and speed are estimates, held within the tables. Every engine of the table and every candidate counts alike. The level of the exhaust
-    is unknown by the table's standard uncertainty, that of the whole by the distance, each octave
-    by the table's spread from truck to truck and by the ground.
+    Engine speed and speed are estimates, held within the tables. Every engine of the table
+    and every candidate counts alike. The level of the exhaust is unknown by the table's
+    standard uncertainty, that of the whole by the distance, each octave by the table's
+    spread from truck to truck and by the ground.
     """
     heard = np.isfinite(levels)
     if heard.sum() < setting("exhaust_fewest_octaves"):
