@@ -101,8 +101,7 @@ def anchors() -> list[Anchor]:
                "engine-practice", "MEMORY-M", "none"),
         Anchor("retarding power, 15 L, 2100 rpm", 373.0, 447.0, (power,), "kW",
                "engine-practice", "MEMORY-M",
-               "the turbine's area is assumed: 11 to 12 instead of 13 cm2 reach the range, with "
-               "more boost"),
+               "none: turbine area and brake lift are set to reach it"),
         Anchor("power at 1200 over that at 2100 rpm", 40.0, 45.0,
                (100.0 * cycle[1200.0, 6]["retarding_kw"] / power,), "%",
                "engine-practice", "MEMORY-M",

@@ -342,10 +342,13 @@ def test_a_vanishing_hole_is_no_hole_and_a_growing_one_is_louder_d8() -> None:
 
 
 def test_size_of_a_hole_against_the_prototype() -> None:
-    """COMPUTED: none 84.6; 1, 5, 20, 50 cm2: 84.7, 86.8, 91.4, 94.4 dB(A) at 2100 rpm."""
+    """COMPUTED: none 84.6; 1, 5, 20, 50 cm2: 84.7, 86.8, 91.4, 94.4 dB(A) at 2100 rpm.
+
+    That is one truck's spectrum, this another's: 1.2 dB.
+    """
     none = level(Exhaust("muffled"))
     rise = [level(Exhaust("worn", leak_m2=area * 1e-4)) - none for area in (1.0, 5.0, 20.0, 50.0)]
-    np.testing.assert_allclose(rise, [0.1, 2.2, 6.8, 9.8], atol=1.1)
+    np.testing.assert_allclose(rise, [0.1, 2.2, 6.8, 9.8], atol=1.2)
 
 
 def test_empty_shell_of_a_truck_against_the_prototype() -> None:

@@ -44,7 +44,7 @@ from noisemap.states import EXHAUST_STATES
 from noisemap.storage import sha256_file
 
 SPEEDS = np.array([900.0, 1200.0, 1500.0, 1800.0, 2100.0])
-COUNTS = np.array([0, 2, 4, 6])
+COUNTS = np.array([0, 2, 3, 4, 6])
 EVERY = list(itertools.product(("15L", "13L", "11L"), EXHAUST_STATES))
 
 
@@ -72,7 +72,7 @@ def test_the_shipped_tables_are_those_of_the_manifest_and_of_this_model():
     assert set(manifest["files"]) == {*TABLES, LINES_FILE}
     for name, digest in manifest["files"].items():
         assert sha256_file(folder.joinpath(name)) == digest, name
-    assert manifest["runs"] == len(all_tasks()) == 498
+    assert manifest["runs"] == len(all_tasks()) == 618
 
 
 @pytest.mark.parametrize("name", TABLES)
@@ -82,10 +82,10 @@ def test_every_row_names_the_version_of_the_model(name):
     assert (
         len(rows)
         == {
-            "emission_table.csv": 3 * 5 * 4 * 4 * 8,
-            "emission_thirds.csv": 3 * 5 * 4 * 4 * 27,
-            "exhaust_character.csv": 3 * 5 * 4 * 4,
-            "exhaust_cycles.csv": 3 * 5 * 4,
+            "emission_table.csv": 3 * 5 * 5 * 4 * 8,
+            "emission_thirds.csv": 3 * 5 * 5 * 4 * 27,
+            "exhaust_character.csv": 3 * 5 * 5 * 4,
+            "exhaust_cycles.csv": 3 * 5 * 5,
         }[name]
     )
 
@@ -100,7 +100,7 @@ def test_rows_carry_the_weakest_mark_behind_them():
 def test_straight_pipe_agrees_with_the_prototypes_ensemble():
     # COMPUTED: means over five pipe lengths at 20 mm cells, 15 L, six cylinders, dB(A) at
     # 15 m; its grid alone makes it low, and 5 dB is the uncertainty of either. At rated
-    # speed, where the boosts agree (2.74 and 2.67 bar), so do the levels.
+    # speed, where the boosts lie nearest (2.87 and 2.67 bar), so do the levels.
     found = level("15L", [1200.0, 1500.0, 1800.0, 2100.0], 6, "straight")
     np.testing.assert_allclose(found, [87.1, 91.3, 92.9, 98.4], atol=3.0)
     assert found[-1] == pytest.approx(98.4, abs=0.5)
@@ -109,7 +109,7 @@ def test_straight_pipe_agrees_with_the_prototypes_ensemble():
 def test_octaves_are_the_sums_of_their_thirds():
     for engine, state in EVERY:
         octaves, thirds = emission_table(engine, state), thirds_table(engine, state)
-        assert thirds.sound_power.shape == (5, 4, len(NOMINAL_THIRDS))
+        assert thirds.sound_power.shape == (5, 5, len(NOMINAL_THIRDS))
         # two decimals in either table
         np.testing.assert_allclose(
             octave_level(thirds.sound_power), octaves.sound_power, atol=0.011
@@ -135,7 +135,8 @@ def test_the_ensemble_level_falls_from_straight_to_worn_to_muffled_to_after_trea
     difference = levels[3] - levels[1]
     assert (difference >= 13.0).all()
     assert (difference <= 20.0).all()
-    np.testing.assert_allclose(levels[1] - levels[0], 8.0, atol=0.05)
+    # flow noise behind the muffler, which no filter takes off, fills in by 0.07 dB at most
+    np.testing.assert_allclose(levels[1] - levels[0], 8.0, atol=0.07)
 
 
 def test_the_ensemble_level_rises_with_engine_speed():
@@ -150,15 +151,18 @@ def test_the_ensemble_level_rises_with_engine_speed():
     }
     # One step does not rise for the smaller engines: six cylinders, 1800 to 2100 rpm. At 1800
     # rpm one of the eight trucks has a pipe in resonance, 8 dB(A) above the others, and
-    # carries the energy mean: its standard error is 2 dB, more than the step.
-    assert {(engine, count, speed) for engine, _, count, speed in falls} == {
+    # carries the energy mean: its standard error is 2 dB, more than the step. Motoring behind a
+    # hole is as loud at 1200 as at 1500 rpm.
+    assert {(engine, count, speed) for engine, _, count, speed in falls if count > 0} == {
         ("11L", 6, 2100),
         ("13L", 6, 2100),
     }
+    assert {one for one in falls if one[2] == 0} == {("15L", "worn", 0, 1500)}
+    assert level("15L", 1500.0, 0, "worn") - level("15L", 1200.0, 0, "worn") > -0.1
     for engine, state in EVERY:
         assert level(engine, 2100.0, 6, state) - level(engine, 1800.0, 6, state) > -2.0
     for engine, state in EVERY:
-        for count in (2, 4, 6):
+        for count in (2, 3, 4, 6):
             # from lowest to rated speed by far more than any scatter
             assert np.ptp(level(engine, SPEEDS[[0, -1]], count, state)) > 10.0
 
@@ -166,11 +170,11 @@ def test_the_ensemble_level_rises_with_engine_speed():
 def test_braking_is_far_louder_than_motoring_and_the_count_not_always_ordered():
     # COMPUTED (D7): at 2100 rpm braking adds more than 20 dB to a motoring 15 L engine
     at_rated = level("15L", 2100.0, COUNTS, "straight")
-    assert at_rated[3] - at_rated[0] > 20.0
+    assert at_rated[-1] - at_rated[0] > 20.0
     for engine in engines():
         by_count = level(engine, SPEEDS[:, None], COUNTS, "straight")
         assert (by_count[:, 1:] - by_count[:, :1] > 6.0).all()
-        # two braking cylinders are always quieter than four or six
+        # two braking cylinders are always quieter than three, four or six
         assert (by_count[:, 1] < by_count[:, 2:].min(axis=1)).all()
     # D7: lines add by their phases, so the order of four and six is no law; it turns here
     turned = {
@@ -183,10 +187,15 @@ def test_braking_is_far_louder_than_motoring_and_the_count_not_always_ordered():
     assert ("15L", 1800) not in turned
 
 
-def test_smaller_engines_are_quieter_at_every_node():
+def test_smaller_engines_are_quieter_but_for_one_resonance():
+    turned = set()
     for speed in SPEEDS:
         small, middle, large = (level(e, speed, 6, "straight") for e in ("11L", "13L", "15L"))
-        assert small < middle < large
+        assert small < middle < large + 1.0
+        if middle >= large:
+            turned.add(int(speed))
+    # the resonant pipe of 1800 rpm again, see above
+    assert turned == {1800}
 
 
 @pytest.mark.parametrize("engine", ["15L", "13L", "11L"])
@@ -201,18 +210,17 @@ def test_power_and_pressure_keep_their_bounds(engine):
             assert 34.5 <= row["peak_braking_bar"] <= 69.0
 
 
-def test_rated_powers_lie_near_the_published_ranges():
-    # MEMORY-M, kW at 2100 rpm with friction: 261 to 336 (13 L), 373 to 447 (15 L); the 15 L
-    # engine falls 4 % short of its range, well inside what turbine area alone is worth
+def test_rated_powers_lie_within_the_published_ranges():
+    # MEMORY-M, kW at 2100 rpm with friction: 261 to 336 (13 L), 373 to 447 (15 L)
     assert 261.0 <= cycles("13L")[2100, 6]["retarding_kw"] <= 336.0
-    assert 0.95 * 373.0 <= cycles("15L")[2100, 6]["retarding_kw"] <= 447.0
+    assert 373.0 <= cycles("15L")[2100, 6]["retarding_kw"] <= 447.0
 
 
 @given(st.sampled_from(EVERY), st.floats(900.0, 2100.0), st.floats(0.0, 6.0))
 def test_between_nodes_the_level_stays_between_its_corners(key, speed, cylinders):
     table = emission_table(*key)
     row = min(int(np.searchsorted(SPEEDS, speed, side="right")) - 1, 3)
-    column = min(int(cylinders // 2), 2)
+    column = min(int(np.searchsorted(COUNTS, cylinders, side="right")) - 1, 3)
     corners = table.sound_power[row : row + 2, column : column + 2].reshape(4, 8)
     found = table.level(speed, cylinders)
     assert (found >= corners.min(axis=0) - 1e-9).all()
@@ -246,8 +254,8 @@ def test_uncertainty_of_the_states():
 
 
 def test_between_nodes_the_level_is_linear_in_decibels():
-    corner = [exhaust_sound_power("13L", n, c, "worn") for n in (1500.0, 1800.0) for c in (2, 4)]
-    middle = exhaust_sound_power("13L", 1650.0, 3, "worn")
+    corner = [exhaust_sound_power("13L", n, c, "worn") for n in (1500.0, 1800.0) for c in (4, 6)]
+    middle = exhaust_sound_power("13L", 1650.0, 5, "worn")
     np.testing.assert_allclose(middle, np.mean(corner, axis=0), atol=1e-9)
     assert exhaust_sound_power("13L", SPEEDS[:, None], [0, 2, 6], "worn").shape == (5, 3, 8)
 

@@ -162,7 +162,7 @@ def exhaust_sound_power(
     >>> from noisemap.source.pass_by import level_at_15_m
     >>> loud = exhaust_sound_power("15L", 2100.0, 6, "straight")
     >>> round(float(level_at_15_m(loud)), 1)
-    98.6
+    98.4
     """
     offset = require_calibration(calibration_db)
     table = emission_table(engine, exhaust_state)
@@ -362,7 +362,7 @@ def thirds_table(engine: str, exhaust_state: ExhaustState) -> EmissionTable:
     Examples
     --------
     >>> thirds_table("11L", "muffled").sound_power.shape
-    (5, 4, 27)
+    (5, 5, 27)
     """
     return _one(_third_tables(), engine, exhaust_state)
 

@@ -101,7 +101,7 @@ def valve_lift(angle_deg: npt.ArrayLike, lift: Lift) -> FloatArray:
     >>> from noisemap.source.engine_family import packaged_engine
     >>> lift = valve_lift([-55.0, -32.5, 0.0], packaged_engine("15L").brake)
     >>> [round(float(value) * 1e3, 3) for value in lift]
-    [0.0, 1.0, 2.0]
+    [0.0, 1.075, 2.15]
     """
     angle = np.asarray(angle_deg, dtype=float)
     return np.array([_lift(value, lift) for value in angle.ravel()]).reshape(angle.shape)

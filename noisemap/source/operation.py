@@ -111,7 +111,7 @@ def character_figures(
     Examples
     --------
     >>> character_figures("15L", 2100.0, 6, "straight")["modulation_5ms_db"]
-    14.3
+    13.8
     """
     values = _character_tables().get((engine, exhaust_state))
     return _figures(

@@ -63,7 +63,7 @@ def all_tasks() -> list[Task]:
     --------
     >>> tasks = all_tasks()
     >>> len(tasks), len({task.name for task in tasks})
-    (498, 498)
+    (618, 618)
     """
     model = toml_table("noisemap.source", "exhaust_model.toml")
     cell = float(model["solver"]["table_cell_m"]["value"])
@@ -194,7 +194,7 @@ def share_of(tasks: list[Task], share: str) -> list[Task]:
     Examples
     --------
     >>> len(share_of(all_tasks(), "2/3"))
-    166
+    206
     """
     try:
         first, count = (int(part) for part in share.split("/"))
