@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 import small_study
 
+from noisemap.exposure.areas import level_areas
 from noisemap.exposure.results import LevelArea
 from noisemap.study import compute as computing
 from noisemap.study.compute import Computed, area_grid, areas, compute
@@ -40,7 +41,7 @@ def levels_and_areas(
     """Runs of the grid, its levels, and the areas, as a study with so much memory has them."""
     prepared, computed = hill
     seen: list[np.ndarray] = []
-    real = computing.level_areas
+    real = level_areas
 
     def kept(levels: np.ndarray, *rest: object) -> tuple[LevelArea, ...]:
         seen.append(levels)
