@@ -269,6 +269,9 @@ def test_the_command_on_the_invented_town(town: Path) -> None:
     found = json.loads(done.stdout)
     assert found["verdict"] == "sites found"
     assert found["hours"] == [7, 8, 13, 14]
+    folder = Path(found["folder"])
+    page = (folder / "sites/sites.html").read_text(encoding="utf-8")
+    rows = list(csv.reader((folder / "sites/sites.csv").read_text("utf-8").splitlines()))
     assert len(found["sites"]) == 4
     assert found["fitting"] < found["tried"]
     for site in found["sites"]:
@@ -283,19 +286,18 @@ def test_the_command_on_the_invented_town(town: Path) -> None:
         assert own["ambient"] >= 10.0
         assert own["tunnel"] >= 200.0
         assert own["open_radius"] >= site["distance_ft"]
+        assert f"{site['road_name']}: " in page
+        assert site["road_name"] in [row[2] for row in rows]
         loud = site["predicted_maxima_dba"]
         assert loud["straight"] > loud["worn"] > loud["muffled"] >= loud["after_treatment"]
     (named,) = found["named"]
     assert named["state"] == "not met"
-    folder = Path(found["folder"])
     assert [Path(name).name for name in found["files"]] == [
         "sites.html", "sites.csv", "sites.gpkg", "sites.json",
     ]  # fmt: skip
-    page = (folder / "sites/sites.html").read_text(encoding="utf-8")
     assert "<b>=1+1" not in page
     assert "&lt;b&gt;=1+1" in page
     assert "invented" in page
-    rows = list(csv.reader((folder / "sites/sites.csv").read_text("utf-8").splitlines()))
     assert len(rows) == 6
     layer = gpd.read_file(folder / "sites/sites.gpkg")
     assert len(layer) == 5

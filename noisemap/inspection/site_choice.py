@@ -149,10 +149,25 @@ class Sites:
     hours: tuple[int, ...]
     notes: tuple[str, ...] = ()
     study: str = ""
+    roads: tuple[str, ...] = ()  # how each road of the scene is called; untrusted text
 
-    def with_words(self, notes: tuple[str, ...], study: str) -> Sites:
-        """The same with sentences about the study."""
-        return replace(self, notes=notes, study=study)
+    def with_words(self, notes: tuple[str, ...], study: str, roads: tuple[str, ...]) -> Sites:
+        """The same with sentences about the study, and its roads called apart."""
+        return replace(self, notes=notes, study=study, roads=roads)
+
+    def road(self, site: Site) -> str:
+        """How a site's road is called."""
+        return self.roads[site.road] if site.road < len(self.roads) else f"road {site.road + 1}"
+
+
+def called_apart(roads: Sequence[tuple[str, str]]) -> tuple[str, ...]:
+    """Names of roads given with their ids: the id where another road bears the same name.
+
+    >>> called_apart((("SR 77", "main"), ("CG-2", "CG-2"), ("CG-2", "CG-2 (2)")))
+    ('SR 77', 'CG-2', 'CG-2 (2)')
+    """
+    names = [name for name, _ in roads]
+    return tuple(name if names.count(name) == 1 else road_id for name, road_id in roads)
 
 
 def still_open(found: Found) -> IntArray:

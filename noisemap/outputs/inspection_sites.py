@@ -118,10 +118,10 @@ def sites_lines(sites: Sites) -> Iterator[str]:
     """The answer in plain sentences."""
     yield answer(sites)
     for number, site in enumerate(sites.sites, start=1):
-        yield f"{number}. {sentence(site)}"
+        yield f"{number}. {sentence(site, sites)}"
     for site in sites.named:
         failed = "; ".join(f"{check.name}: {figure(check)}" for check in site.failed)
-        told = f"refused: {failed}" if failed else sentence(site)
+        told = f"refused: {failed}" if failed else sentence(site, sites)
         yield f"named “{plain(site.name)}”: {told}"
     yield refused_words(sites)
     for row in sites.refusals:
@@ -152,7 +152,7 @@ def refused_words(sites: Sites) -> str:
     )
 
 
-def sentence(site: Site) -> str:
+def sentence(site: Site, sites: Sites) -> str:
     """One site in a sentence."""
     ambient = site.check("ambient")
     hours = f"{len(site.hours)} of the hours" if site.hours else "no hour"
@@ -162,7 +162,7 @@ def sentence(site: Site) -> str:
         if math.isfinite(site.maxima[state])
     )
     return (
-        f"{site.distance_ft:.0f} ft from the lane at {site.at_m:,.0f} m "
+        f"{plain(sites.road(site))}: {site.distance_ft:.0f} ft from the lane at {site.at_m:,.0f} m "
         f"({'near side' if site.near_side else 'across the other lane'}; it fits from "
         f"{site.from_m:,.0f} to {site.to_m:,.0f} m), {site.surface} site, limit "
         f"{site.limit:.0f} dB(A); grade {site.check('grade').figure:+.1f} %, "
@@ -189,10 +189,10 @@ def sites_table(scene: Scene, sites: Sites) -> Table:
     """Sites in order, then the places that the study names, refused ones with their reasons."""
     told = [(str(number), site) for number, site in enumerate(sites.sites, start=1)]
     told += [(plain(site.name), site) for site in sites.named]
-    return Table("sites", HEADERS, tuple(_row(scene, label, site) for label, site in told))
+    return Table("sites", HEADERS, tuple(_row(scene, sites, label, site) for label, site in told))
 
 
-def _row(scene: Scene, label: str, site: Site) -> tuple[Cell, ...]:
+def _row(scene: Scene, sites: Sites, label: str, site: Site) -> tuple[Cell, ...]:
     lon, lat = project(scene.crs, WGS84, *np.array([[site.microphone[0]], [site.microphone[1]]]))[0]
     number = [
         _digits(site.check(key).figure, digits) for key, digits in (("grade", 1), ("retarders", 2))
@@ -205,7 +205,7 @@ def _row(scene: Scene, label: str, site: Site) -> tuple[Cell, ...]:
         )
     ]  # fmt: skip
     return (
-        label, site.state, plain(scene.roads[site.road].name),
+        label, site.state, plain(sites.road(site)),
         "with the distances" if site.direction > 0 else "against the distances",
         "near" if site.near_side else "across the other lane",
         round(site.at_m), round(site.from_m), round(site.to_m),
@@ -231,8 +231,8 @@ def sites_json(sites: Sites) -> dict[str, Any]:
         "fitting": sites.fitting,
         "runs": sites.runs,
         "hours": list(sites.hours),
-        "sites": [_site_json(site) for site in sites.sites],
-        "named": [_site_json(site) for site in sites.named],
+        "sites": [_site_json(site, sites) for site in sites.sites],
+        "named": [_site_json(site, sites) for site in sites.named],
         "refusals": [
             {
                 "condition": row.name, "asked": row.asked, "clause": row.clause,
@@ -245,11 +245,12 @@ def sites_json(sites: Sites) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _site_json(site: Site) -> dict[str, Any]:
+def _site_json(site: Site, sites: Sites) -> dict[str, Any]:
     return {
         "name": plain(site.name),
         "state": site.state,
         "road": site.road,
+        "road_name": plain(sites.road(site)),
         "direction": site.direction,
         "near_side": site.near_side,
         "at_m": round(site.at_m, 1),
@@ -283,9 +284,9 @@ def sites_html(scene: Scene, sites: Sites, units: str, invented: bool) -> str:
     title = f"{plain(sites.study)}: measurement sites"
     sheets = [
         {
-            "title": f"Site {number}: {plain(scene.roads[site.road].name)}, "
+            "title": f"Site {number}: {plain(sites.road(site))}, "
             f"{show_length(site.at_m, units)} along",
-            "sentence": sentence(site),
+            "sentence": sentence(site, sites),
             "drawing": Markup(site_drawing(scene, site)),
             "checks": [_check_row(check) for check in site.checks],
         }
@@ -293,7 +294,7 @@ def sites_html(scene: Scene, sites: Sites, units: str, invented: bool) -> str:
     ] + [
         {
             "title": f"Named by the study: {plain(site.name)}",
-            "sentence": sentence(site),
+            "sentence": sentence(site, sites),
             "drawing": Markup(site_drawing(scene, site)),
             "checks": [_check_row(check) for check in site.checks],
         }
@@ -307,7 +308,7 @@ def sites_html(scene: Scene, sites: Sites, units: str, invented: bool) -> str:
         answer=answer(sites),
         drawing=Markup(sites_map(scene, sites)),
         headers=SHORT_HEADERS,
-        rows=[_short_row(scene, label, site, units) for label, site in told],
+        rows=[_short_row(sites, label, site, units) for label, site in told],
         refused=refused_words(sites),
         refusals=[(r.name, r.asked, r.clause, f"{r.places:,}", f"{r.alone:,}")
                   for r in sites.refusals],
@@ -325,12 +326,12 @@ def sites_html(scene: Scene, sites: Sites, units: str, invented: bool) -> str:
     return page
 
 
-def _short_row(scene: Scene, label: str, site: Site, units: str) -> tuple[str, ...]:
+def _short_row(sites: Sites, label: str, site: Site, units: str) -> tuple[str, ...]:
     return (
         label,
         site.state,
-        plain(scene.roads[site.road].name),
-        f"{show_length(site.at_m, units)} ({site.at_m:,.0f} m)",
+        plain(sites.road(site)),
+        show_length(site.at_m, units) + (f" ({site.at_m:,.0f} m)" if units == "us" else ""),
         f"{site.distance_ft:.0f} ft, {site.surface}, "
         + ("near side" if site.near_side else "across the other lane"),
         f"{site.limit:.0f}" if math.isfinite(site.limit) else "no row",

@@ -25,7 +25,14 @@ from noisemap.exposure.passes import (
     traffic_emission,
 )
 from noisemap.exposure.product import energy_at_receivers, pass_levels
-from noisemap.inspection.site_choice import Found, Sites, best_sites, still_open, with_places
+from noisemap.inspection.site_choice import (
+    Found,
+    Sites,
+    best_sites,
+    called_apart,
+    still_open,
+    with_places,
+)
 from noisemap.inspection.site_criteria import (
     ambient_criterion,
     geometry_criteria,
@@ -148,7 +155,11 @@ def sites_study(
         )  # fmt: skip
         reporter.stage("places for a microphone")
         sites = find_sites(ground, most, reporter)
-        sites = sites.with_words((*calibration_note(prepared), *notes), prepared.study.study.name)
+        sites = sites.with_words(
+            (*calibration_note(prepared), *notes),
+            prepared.study.study.name,
+            called_apart([(road.name, road.road_id) for road in scene.roads]),
+        )
         refuse_changed_inputs(prepared)
         reporter.stage("writing map, table and layer")
         files = write_sites(
