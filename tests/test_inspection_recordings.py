@@ -312,6 +312,10 @@ def test_command(tmp_path: Path) -> None:
     assert len(lines) == 2
     text = CliRunner().invoke(recording_command, arguments[:3], catch_exceptions=False).stdout
     assert "retarder likely" in text
+    assert "1 event\n" in text
+    assert "name a folder with --output" in text
+    kept = CliRunner().invoke(recording_command, arguments[:5], catch_exceptions=False).stdout
+    assert f"{tmp_path / 'o'}: events.csv, events.json" in kept
     assert "synthesised sound only" in text
 
 

@@ -77,3 +77,8 @@ def recording_command(
     for text in tables.analysis_lines(found):
         click.echo(text)
     click.echo(f"Calibration: {basis}.")
+    click.echo(
+        f"{output}: events.csv, events.json"
+        if output
+        else "name a folder with --output for the table and the JSON"
+    )
