@@ -5,6 +5,8 @@ Over the top here; `test_kernel_sides.py` holds the paths around the sides.
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -13,6 +15,8 @@ from propagation_support import ALPHA, random_place, reference_path
 
 from noisemap.propagation.attenuation import attenuation
 from noisemap.propagation.kernel import Reading, propagate
+from noisemap.propagation.path_flags import path_flags
+from noisemap.transfer.store import BEYOND_1000_M, FLAG_WORDS, HIGH_PATH, NEAR_GRAZING
 
 LIMIT_DB = 1e-6
 HEIGHTS = (0.5, 3.7)
@@ -75,3 +79,21 @@ def test_the_limit_can_fail() -> None:
         level = -10.0 * np.log10(literal.t[0, 0].astype(float))
         changed += bool(np.abs(level - answer.a).max() > LIMIT_DB)
     assert changed >= 10
+
+
+def test_maps_and_single_paths_flag_alike() -> None:
+    """Beyond 1000 m, over 30 m and near grazing, on places stretched and raised at random."""
+    seen: Counter[str] = Counter()
+    for seed in range(150):
+        surface, receiver, source = random_place(seed)
+        rise = [0.0, 0.0, 60.0][seed % 3]
+        receiver = receiver + np.array([0.0, 0.0, rise])
+        for hs in HEIGHTS:
+            block = propagate(surface, receiver[None], source[None], [hs], [0, 1], [0], ALPHA)
+            flags = path_flags(reference_path(surface, receiver, source, hs))
+            for bit in (BEYOND_1000_M, HIGH_PATH, NEAR_GRAZING):
+                words = FLAG_WORDS[bit]
+                assert bool(block.flags[0] & bit) == (words in flags), (seed, hs, words)
+                seen[words] += words in flags
+    assert seen[FLAG_WORDS[HIGH_PATH]] >= 30
+    assert seen[FLAG_WORDS[NEAR_GRAZING]] >= 5

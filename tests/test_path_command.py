@@ -54,6 +54,13 @@ def test_table_shows_terms_edition_and_reading() -> None:
     assert line.split()[-8:] == ["8.74", "6.67", "4.76", "5.64", "11.52", "15.80", "18.56", "21.44"]
 
 
+def test_flags_stand_under_their_path() -> None:
+    result = invoke([GOOD, case(x=[0, 1200])])
+    first, second = result.stdout.split("path 2:")
+    assert "Note:" not in first
+    assert "\nNote: beyond 1000 m: no stated accuracy\n" in second
+
+
 @pytest.mark.parametrize("options", [(), ("--json",)])
 def test_a_bad_path_is_told_in_place_and_at_the_end(options: tuple[str, ...]) -> None:
     result = invoke([GOOD, case(hs=-1), GOOD], *options)

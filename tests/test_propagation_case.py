@@ -34,6 +34,34 @@ def test_keys_of_a_result() -> None:
     assert "LA" not in path_result(case())
 
 
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"x": [0, 1000], "hs": 4}, []),
+        ({"x": [0, 1000.1], "hs": 4}, ["beyond 1000 m: no stated accuracy"]),
+        ({"x": [0, 50, 100], "ground": [0, -56.1, 0], "hs": 4}, ["mean path height above 30 m"]),
+        ({"x": [0, 50, 100], "ground": [0, -51.9, 0], "hs": 4}, []),
+        ({"x": [0, 50, 100], "ground": [0, 4.29, 0], "hs": 4}, ["near grazing"]),
+        ({"x": [0, 50, 100], "ground": [0, 3.71, 0], "hs": 4}, ["near grazing"]),
+        ({"x": [0, 50, 100], "ground": [0, 3.69, 0], "hs": 4}, []),
+        ({"hs": 4, "objects": [{"kind": "screen", "x": 30, "h": 4.2}]}, ["near grazing"]),
+        ({"hs": 4, "objects": [{"kind": "screen", "x": 30, "h": 4.4}]}, []),
+        ({"x": [0, 4.99], "hs": 4}, ["closer than the minimum distance"]),
+        ({"x": [0, 1e-9], "hs": 4}, ["closer than the minimum distance"]),
+        ({"x": [0, 5.0], "hs": 4}, []),
+    ],
+)
+def test_what_the_method_does_not_vouch_for_is_flagged(
+    changes: dict[str, Any], words: list[str]
+) -> None:
+    changes = {"ground": [0] * len(changes.get("x", [0, 100])), **changes}
+    result = path_result(case(**changes))
+    flags = result.get("flags", [])
+    assert "error" not in result
+    assert len(flags) == len(words)
+    assert all(flag.startswith(start) for flag, start in zip(flags, words, strict=True))
+
+
 def test_la_is_the_level_without_cmet() -> None:
     power = [90, 91, 92, 93, 94, 95, 96, 97]
     result = path_result(case(LW=power, C0=3, x=[0, 900]))

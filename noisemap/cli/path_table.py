@@ -44,7 +44,7 @@ def path_lines(number: int, case: Any, result: dict[str, Any]) -> list[str]:
         level = result["LA"]
         shown = "below any level" if level is None else f"{level:.2f} dB(A)"
         lines.append(f"LA {shown}, downwind, without Cmet")
-    return lines
+    return lines + [f"Note: {words}" for words in result.get("flags", ())]
 
 
 def _row(key: str, name: str, values: Any) -> str:

@@ -34,6 +34,7 @@ from noisemap.errors import BadDataError, OutOfDomainError
 from noisemap.levels import a_weighted
 from noisemap.propagation.attenuation import Attenuation, Reflection, Side, attenuation
 from noisemap.propagation.case_reader import CaseReader
+from noisemap.propagation.path_flags import path_flags
 from noisemap.propagation.screening import TopPath
 
 FloatArray = npt.NDArray[np.float64]
@@ -81,8 +82,8 @@ def path_result(case: Any, where: str = "path 1") -> dict[str, Any]:
     -------
     dict
         d, dp [m]; Adiv, Cmet [dB]; Aatm, Agr, Dz, Abar, Amisc, A [dB] in the eight
-        bands; LA [dB] if LW was given; top, left, right, and reflected if
-        reflectors were given.
+        bands; LA [dB] if LW was given; top, left, right, reflected if reflectors
+        were given, and flags if the method's accuracy does not cover the path.
 
     References
     ----------
@@ -96,7 +97,9 @@ def path_result(case: Any, where: str = "path 1") -> dict[str, Any]:
         answer = attenuation(path)
     except OutOfDomainError as error:
         return {"error": f"{where}: {error}"}
-    return _as_json(answer, reader.power)
+    result = _as_json(answer, reader.power)
+    flags = path_flags(path)
+    return {**result, "flags": flags} if flags else result
 
 
 def _as_json(answer: Attenuation, power: FloatArray | None) -> dict[str, Any]:

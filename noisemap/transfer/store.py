@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from noisemap.bands import N_BANDS
 from noisemap.errors import BadDataError
+from noisemap.propagation import path_flags
 from noisemap.storage import atomic_path, is_own_file, sha256_file, write_json
 
 FORMAT = 2
@@ -51,13 +52,13 @@ SHAPES: Mapping[str, tuple[type, tuple[int | None, ...]]] = {
 BEYOND_1000_M, HIGH_PATH, NEAR_GRAZING, FILLED_TERRAIN = 1, 2, 4, 8
 INSIDE_BUILDING, FOLIAGE_COUNTED, MINIMUM_DISTANCE = 16, 32, 64
 FLAG_WORDS: Mapping[int, str] = {
-    BEYOND_1000_M: "beyond 1000 m: no stated accuracy",
-    HIGH_PATH: "mean path height above 30 m: no stated accuracy",
-    NEAR_GRAZING: "near grazing: a small terrain error moves the level",
+    BEYOND_1000_M: path_flags.BEYOND_1000_M,
+    HIGH_PATH: path_flags.ABOVE_30_M,
+    NEAR_GRAZING: path_flags.NEAR_GRAZING,
     FILLED_TERRAIN: "crosses filled terrain",
     INSIDE_BUILDING: "an end point lies inside a building, which was left out",
     FOLIAGE_COUNTED: "dense trees counted",
-    MINIMUM_DISTANCE: "closer than the minimum distance",
+    MINIMUM_DISTANCE: path_flags.MINIMUM_DISTANCE,
 }
 
 
