@@ -7,6 +7,8 @@ tests the arithmetic and the shares, not the table itself. Synthesised throughou
 from __future__ import annotations
 
 import json
+import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,13 +21,17 @@ from test_inspection_listen_passes import heard_alone
 
 from noisemap.bands import EXACT_HZ
 from noisemap.cli.recording import recording_command
+from noisemap.inspection.events import full_scale_factor
 from noisemap.inspection.exhaust_state import (
     StateLikelihood,
     octaves_less_background,
     state_likelihood,
 )
+from noisemap.inspection.recording import analyse
 from noisemap.levels import from_energy, to_energy
 from noisemap.listening.render import RATE_HZ
+from noisemap.outputs.inspection_recordings import analysis_json, analysis_lines
+from noisemap.readers.recordings import open_recording
 from noisemap.source.emission import (
     emission_table,
     engines,
@@ -145,3 +151,26 @@ def test_the_command_on_a_pass_that_was_made_audible(
     text = CliRunner().invoke(recording_command, arguments, catch_exceptions=False).stdout
     assert "exhaust, if it was a braking truck: after-treatment" in text
     assert "less the background: LAFmax" in text
+
+
+def test_a_pass_without_any_background_says_so(tmp_path: Path) -> None:
+    """What `listen` writes: the quiet ends are the pass's own tails, hardly a background."""
+    one = heard_alone("straight", 2100.0, 6, 7.5)
+    quiet = round(6.0 * RATE_HZ)
+    pascal = full_scale_factor(synth.FULL_SCALE_DB)
+    path = tmp_path / "pass.wav"
+    soundfile.write(path, one.sound[quiet:-quiet] / pascal, RATE_HZ, subtype="PCM_24")
+    found = analyse(open_recording(path), 0, pascal)
+    (event,) = found.events
+    less = event.levels.corrected
+    assert event.levels.background < one.l_af_max - 25.0
+    assert less.sel == pytest.approx(one.stated_sel, abs=0.3)
+    assert less.l_af_max == pytest.approx(one.l_af_max, abs=0.3)
+    silent = replace(
+        event.levels, background=-math.inf, background_before=-math.inf, background_after=None
+    )
+    changed = replace(found, events=(replace(event, levels=silent),))
+    text = "\n".join(analysis_lines(changed))
+    assert "background not heard" in text
+    assert "inf " not in text
+    assert analysis_json(changed)["events"][0]["background_dba"] is None

@@ -37,8 +37,8 @@ def analysis_lines(found: Analysis) -> Iterator[str]:
         levels = event.levels
         yield (
             f"{number}. {event.start_s:.2f} to {event.end_s:.2f} s: LAFmax {levels.l_af_max:.1f}, "
-            f"SEL {levels.sel:.1f}, LAeq {levels.l_aeq:.1f} dB(A), background "
-            f"{levels.background:.1f} dB(A){_validity(event)}"
+            f"SEL {levels.sel:.1f}, LAeq {levels.l_aeq:.1f} dB(A), "
+            f"{_background_told(levels)}{_validity(event)}"
         )
         yield f"   {_corrected_told(levels)}"
         yield f"   retarder {event.likelihood.word} (index {event.likelihood.index:.2f})"
@@ -122,11 +122,17 @@ def _corrected_told(levels: Levels) -> str:
             (levels.background_before, "before"),
             (levels.background_after, "after"),
         )
-        if level is not None
+        if level is not None and math.isfinite(level)
     ]
-    return (
-        told + f" dB(A) (standard uncertainty); background {', '.join(sides) or 'not heard alone'}"
-    )
+    told += " dB(A) (standard uncertainty)"
+    return told + (f"; background {', '.join(sides)}" if sides else "")
+
+
+def _background_told(levels: Levels) -> str:
+    """The background, or that nothing but the event is heard around it."""
+    if math.isfinite(levels.background):
+        return f"background {levels.background:.1f} dB(A)"
+    return "background not heard: the quiet around it is the event's own tails"
 
 
 def _exhaust_told(exhaust: StateLikelihood) -> str:
