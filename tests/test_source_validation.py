@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import re
 from pathlib import Path
 from types import ModuleType
 
@@ -55,3 +56,14 @@ def test_levels_lie_within_two_uncertainties_of_what_was_published(script: Modul
             assert max(abs(gap) for gap in row.gaps) < 10.0, row.what
         if row.what.startswith(("octave 250", "octave 500", "octave 1000")):
             assert abs(row.gaps[0]) < 5.0, row.what
+
+
+def test_the_page_s_own_engine_runs(script: ModuleType) -> None:
+    """One truck on coarse cells: a worn exhaust lies between a muffled and a straight one."""
+    (code,) = re.findall(r"```python\n(.*?)```", script.PAGE.read_text(encoding="utf-8"), re.S)
+    for before, after in (("truck_draws(engine):", "truck_draws(engine)[:1]:"), ("0.02)", "0.05)")):
+        assert code.count(before) == 1
+        code = code.replace(before, after)
+    found: dict[str, float] = {}
+    exec(code, found)
+    assert 75.0 < found["level"] - 31.5 < 95.0
