@@ -30,11 +30,13 @@ from noisemap.propagation.machine.cores import (
     edge_parts,
     end_region,
     foliage_band,
+    hump_distance_factor,
     hump_height_factor,
     meteorological_factor,
     middle_region,
     middle_weight,
     screen_share,
+    tail_distance_factor,
     tail_height_factor,
 )
 from noisemap.propagation.machine.even_profile import Screen
@@ -46,12 +48,16 @@ DB = math.log(10.0) / 10.0
 
 
 class HeightFactors(NamedTuple):
-    """Height parts of Table 3 [dB]: of the receiver (8,), of the source heights (k, 8)."""
+    """Height parts of Table 3 [dB]: of the receiver (8,), of the source heights (k, 8).
+
+    Beside them the attenuation of the receiver region, of the path at hand (8,) [dB].
+    """
 
     hump_r: FloatArray
     tail_r: FloatArray
     hump_s: FloatArray
     tail_s: FloatArray
+    far_ground: FloatArray
 
 
 class Spectrum(NamedTuple):
@@ -69,8 +75,7 @@ class Shared(NamedTuple):
 
     hump: float  # distance factor of the humps of Table 3 [1]
     tail: float  # distance factor of the tail of Table 3 [1]
-    receiver_mean: float  # ground factor of the receiver region [1]
-    reach_r: float  # its length [m]
+    reach_r: float  # length of the receiver region [m]
 
 
 @compiled
@@ -86,7 +91,11 @@ def new_spectrum() -> Spectrum:
 def new_factors(heights: int) -> HeightFactors:
     """Empty factors for a number of source heights."""
     return HeightFactors(
-        np.empty(BANDS), np.empty(BANDS), np.empty((heights, BANDS)), np.empty((heights, BANDS))
+        np.empty(BANDS),
+        np.empty(BANDS),
+        np.empty((heights, BANDS)),
+        np.empty((heights, BANDS)),
+        np.empty(BANDS),
     )
 
 
@@ -102,6 +111,27 @@ def fill_factors(
         for h in range(heights.shape[0]):
             factors.hump_s[h, band] = hump_height_factor(heights[h], row)
             factors.tail_s[h, band] = tail_height_factor(heights[h], row)
+
+
+@compiled_part
+def far_ground(
+    model: Model, factors: HeightFactors, hr: float, line: Line, running: IntArray
+) -> Shared:
+    """Fill Ar of the eight bands (Table 3), which all source heights share [dB]."""
+    reach_r = min(model.region_per_height * hr, line.dp)
+    shared = Shared(
+        hump_distance_factor(line.dp, model.reach),
+        tail_distance_factor(line.dp, model.tail_rate),
+        reach_r,
+    )
+    mean = region_factor(running, line, line.dp - reach_r, line.dp)
+    table3, hump_r, tail_r = model.table3, factors.hump_r, factors.tail_r
+    for band in range(BANDS):
+        base, mixed = table3[END_BASE, band], table3[END_MIXED, band]
+        factors.far_ground[band] = end_region(
+            mean, base, mixed, hump_r[band], shared.hump, tail_r[band], shared.tail
+        )
+    return shared
 
 
 @compiled_part
@@ -125,15 +155,13 @@ def ground_exponents(
     if q > 0.0:
         middle_mean = region_factor(running, line, reach_s, dp - shared.reach_r)
     table3 = model.table3
-    hump, tail, receiver_mean = shared.hump, shared.tail, shared.receiver_mean
+    hump, tail, far = shared.hump, shared.tail, factors.far_ground
     hump_s, tail_s = factors.hump_s, factors.tail_s
-    hump_r, tail_r = factors.hump_r, factors.tail_r
     for band in range(BANDS):
         base, mixed = table3[END_BASE, band], table3[END_MIXED, band]
         a_s = end_region(source_mean, base, mixed, hump_s[h, band], hump, tail_s[h, band], tail)
-        a_r = end_region(receiver_mean, base, mixed, hump_r[band], hump, tail_r[band], tail)
         a_m = middle_region(q, middle_mean, table3[MIDDLE_BASE, band], table3[MIDDLE_SHARE, band])
-        value[BANDS + band] = -DB * (a_s + a_r + a_m)
+        value[BANDS + band] = -DB * (a_s + far[band] + a_m)
 
 
 @compiled_part

@@ -91,7 +91,7 @@ def _sizes(
 def _rows(sizes: Sizes) -> tuple[int, int, int, int]:
     """Rows of the columns of doubles, long and short whole numbers, and marks."""
     points, room, far, echo = sizes.points, sizes.room, sizes.echo_points, sizes.echo_room
-    real = 9 * points + 2 * sizes.readings + 7 * room + 6 * BANDS
+    real = 9 * points + 2 * sizes.readings + 7 * room + 7 * BANDS
     real += 4 * (MOST_CORNERS + 2) + KEPT
     real += 9 * far + 14 * echo + 8
     whole = 2 * points + sizes.pieces + 1 + 3 * room + MOST_GROUPS

@@ -77,10 +77,10 @@ def profile_of(columns: Columns, real: int, whole: int, points: int, t: int) -> 
     block = columns.real
     return EvenProfile(
         block[real : real + points, t],
-        block[real + points : real + 2 * points, t],
         columns.ramp,
         columns.inverse,
         columns.whole[whole : whole + points, t],
+        block[real + points : real + 2 * points, t],
         block[real + 2 * points : real + 3 * points, t],
         block[real + 3 * points : real + 4 * points, t],
         block[real + 4 * points : real + 5 * points, t],
@@ -155,8 +155,9 @@ def scratch_of(columns: Columns, sizes: Sizes, t: int) -> Scratch:
         columns.real[real + BANDS : real + 2 * BANDS, t],
         columns.factor[0, :, :, t],
         columns.factor[1, :, :, t],
+        columns.real[real + 2 * BANDS : real + 3 * BANDS, t],
     )
-    real += 2 * BANDS
+    real += 3 * BANDS
     spectrum = Spectrum(
         columns.real[real : real + 2 * BANDS, t],
         columns.exponential[:, t],

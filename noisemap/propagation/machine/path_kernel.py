@@ -15,6 +15,7 @@ from noisemap.propagation.machine.bands import (
     Shared,
     Spectrum,
     apply_screen,
+    far_ground,
     fill_factors,
     ground_exponents,
     new_factors,
@@ -25,10 +26,7 @@ from noisemap.propagation.machine.bands import (
 from noisemap.propagation.machine.compiled import compiled, compiled_parallel, compiled_part
 from noisemap.propagation.machine.cores import (
     ceiling_of,
-    hump_distance_factor,
     meteorological_correction,
-    point_detour,
-    tail_distance_factor,
 )
 from noisemap.propagation.machine.cover import (
     Course,
@@ -40,11 +38,13 @@ from noisemap.propagation.machine.crossings import Meeting, find_crossings, new_
 from noisemap.propagation.machine.even_profile import (
     EvenProfile,
     Screen,
-    heights_above_line,
+    band_screen,
     mean_height,
     nearest_below,
     new_profile,
-    terrain_screen,
+    rise_above_line,
+    rise_of_band,
+    stretch_band,
 )
 from noisemap.propagation.machine.fast_exp import exp_in_place
 from noisemap.propagation.machine.job import (
@@ -67,7 +67,6 @@ from noisemap.propagation.machine.sampling import (
     crosses_filled,
     foliage_length,
     new_reading,
-    region_factor,
     sample_ground,
     sample_terrain,
     terrain_height,
@@ -99,6 +98,8 @@ def _one_height(
     wooded: int,
     tops: int,
     profile: EvenProfile,
+    bare_rise: float,
+    edges: int,
     running: IntArray,
     meeting: Meeting,
     sides: Sides,
@@ -111,13 +112,14 @@ def _one_height(
 ) -> int:
     """Finish the path of one source height; returns the flags it raises.
 
+    `bare_rise` is how far the terrain rises above the sight line [m], `edges` how many
+    edges the band over it has from the lowest source, 0 where it screens nothing.
     `lowest` and `highest` of all source heights decide whether a side serves them all.
     """
     steps, dp = line.steps, line.dp
     zs, zr = profile.z[0] + hs, profile.z[steps] + hr
     d = math.sqrt(dp * dp + (zr - zs) * (zr - zs))
     flag = 0
-    bare_rise = heights_above_line(profile, steps, zs, zr)
     rise = bare_rise
     for i in range(tops):
         rise = max(rise, meeting.top_z[i] - (zs + meeting.top_x[i] / dp * (zr - zs)))
@@ -125,15 +127,12 @@ def _one_height(
         flag |= NEAR_GRAZING
     screen = Screen(0, 0.0, 0.0, 0.0, 0.0)
     if tops > 0:
-        screen = object_screen(meeting, tops, profile, line, zs, zr, bare_rise > model.clearance)
-    elif bare_rise > model.clearance:
-        screen = terrain_screen(profile, steps, dp, zr - zs)
+        screen = object_screen(meeting, tops, profile, dp, zs, zr, edges)
+    elif edges > 0:
+        screen = band_screen(profile, edges, dp, zs, zr)
     closest = screen.z if screen.edges > 0 else -math.inf
     if closest < 0.0:
-        i = nearest_below(profile, steps)
-        if i > 0:
-            x = i * dp / steps
-            closest = max(closest, -point_detour(0.0, zs, x, profile.z[i], dp, zr))
+        closest = max(closest, nearest_below(profile, steps, dp, zs, zr))
     answer.grazing_z[pair, h] = closest
     if h == 0:
         answer.distance[pair] = d
@@ -144,7 +143,7 @@ def _one_height(
         foliage_m = foliage_length(foliage_height, line, profile.z, zs, zr, wood, wooded)
         if foliage_m >= model.foliage_lengths[0]:
             flag |= FOLIAGE_COUNTED
-    value = spectrum.value
+    value, bands = spectrum.value, model.alpha.shape[0]
     path_exponents(model, d, foliage_m, value)
     ground_exponents(model, factors, h, hs, hr, line, shared, running, value)
     if cover.any_cover:
@@ -154,11 +153,11 @@ def _one_height(
     if screen.edges == 0:
         for band in range(BANDS):
             value[band] += value[BANDS + band]
-        exp_in_place(value, spectrum.bits, spectrum.whole, BANDS)
+        exp_in_place(value, spectrum.bits, spectrum.whole, bands)
         for band in range(BANDS):
             top += value[band]
     else:
-        exp_in_place(value, spectrum.bits, spectrum.whole, 2 * BANDS)
+        exp_in_place(value, spectrum.bits, spectrum.whole, 2 * bands)
         for band in range(BANDS):
             spectrum.side[band] = 0.0
         if model.sides and tops > 0 and screen.z > 0.0 and bare_rise <= model.clearance:
@@ -302,21 +301,23 @@ def one_pair(
             return found
         tops = object_tops(obstacles, terrain, line, meeting, found, m, point)
     above = 0.5 * (profile.z[0] + foot_r + hr) - mean_height(profile.z, line.steps)
-    reach_r = min(model.region_per_height * hr, line.dp)
-    shared = Shared(
-        hump_distance_factor(line.dp, model.reach),
-        tail_distance_factor(line.dp, model.tail_rate),
-        region_factor(running, line, line.dp - reach_r, line.dp),
-        reach_r,
-    )
+    shared = far_ground(model, scratch.factors, hr, line, running)
     forget(scratch.sides)
     lowest, highest = heights[0], heights[0]
     for h in range(1, heights.shape[0]):
         lowest, highest = min(lowest, heights[h]), max(highest, heights[h])
+    edges = 0
+    zr = foot_r + hr
     for h in range(heights.shape[0]):
         hs = heights[h]
         if above + 0.5 * hs > model.valid_height:
             flag |= BEYOND_HEIGHT
+        zs = profile.z[0] + hs
+        rise = rise_of_band(profile, edges, line.dp, zs, zr)
+        if rise <= 0.0:
+            rise = rise_above_line(profile, line.steps, zs, zr)
+        if edges == 0 and rise > model.clearance:
+            edges = stretch_band(profile, line.steps, line.dp, profile.z[0] + lowest, zr)
         flag |= _one_height(
             pair,
             h,
@@ -335,6 +336,8 @@ def one_pair(
             wooded,
             tops,
             profile,
+            rise,
+            edges if rise > model.clearance else 0,
             running,
             meeting,
             scratch.sides,

@@ -18,14 +18,13 @@ from noisemap.propagation.machine.bands import (
     Shared,
     Spectrum,
     apply_screen,
+    far_ground,
     ground_exponents,
     path_exponents,
 )
 from noisemap.propagation.machine.compiled import compiled, compiled_part
 from noisemap.propagation.machine.cores import (
     ceiling_of,
-    hump_distance_factor,
-    tail_distance_factor,
 )
 from noisemap.propagation.machine.cover import (
     Course,
@@ -42,10 +41,10 @@ from noisemap.propagation.machine.crossings import (
 )
 from noisemap.propagation.machine.even_profile import (
     EvenProfile,
-    Screen,
-    heights_above_line,
+    band_screen,
     new_profile,
-    terrain_screen,
+    rise_above_line,
+    stretch_band,
 )
 from noisemap.propagation.machine.fast_exp import exp_in_place
 from noisemap.propagation.machine.job import (
@@ -64,7 +63,7 @@ from noisemap.propagation.machine.job import (
 from noisemap.propagation.machine.mirror import Mirror, least_wave_number, mirror
 from noisemap.propagation.machine.object_screen import object_screen
 from noisemap.propagation.machine.reflectors import edge_distance
-from noisemap.propagation.machine.sampling import foliage_length, region_factor, terrain_height
+from noisemap.propagation.machine.sampling import foliage_length, terrain_height
 
 
 class Echo(NamedTuple):
@@ -207,15 +206,17 @@ def _reflected(
     spectrum: Spectrum,
 ) -> None:
     """Fill the first eight of `spectrum.value` with T apart from spreading, `d` long in space."""
-    profile, value = echo.profile, spectrum.value
+    profile, value, bands = echo.profile, spectrum.value, model.alpha.shape[0]
     steps, dp = line.steps, line.dp
     zs, zr = profile.z[0] + hs, profile.z[steps] + hr
-    rise = heights_above_line(profile, steps, zs, zr)
-    screen = Screen(0, 0.0, 0.0, 0.0, 0.0)
+    rise = rise_above_line(profile, steps, zs, zr)
+    edges = 0
+    if rise > model.clearance:
+        edges = stretch_band(profile, steps, dp, zs, zr)
     if tops > 0:
-        screen = object_screen(echo.meeting, tops, profile, line, zs, zr, rise > model.clearance)
-    elif rise > model.clearance:
-        screen = terrain_screen(profile, steps, dp, zr - zs)
+        screen = object_screen(echo.meeting, tops, profile, dp, zs, zr, edges)
+    else:
+        screen = band_screen(profile, edges, dp, zs, zr)
     foliage_m = 0.0
     if wooded > 0:
         foliage_m = foliage_length(
@@ -226,7 +227,7 @@ def _reflected(
     if cover.any_cover:
         site_m, built_m = cover_lengths(cover, line, profile.z, zs, zr, echo.cell)
         cover_exponents(model, site_m, built_m, value)
-    exp_in_place(value, spectrum.bits, spectrum.whole, 2 * BANDS)
+    exp_in_place(value, spectrum.bits, spectrum.whole, 2 * bands)
     if screen.edges > 0:
         apply_screen(model, screen, d, spectrum)
     for band in range(BANDS):
@@ -293,7 +294,7 @@ def add_reflections(
             way = Line(line.sx, line.sy, line.dx, line.dy, found.length, steps, pieces)
             read = False
             wooded, tops = 0, 0
-            shared = Shared(0.0, 0.0, 0.0, 0.0)
+            shared = Shared(0.0, 0.0, 0.0)
             for h in range(heights.shape[0]):
                 zs, zr = road + heights[h], foot + hr
                 z = zs + found.share * (zr - zs)
@@ -315,13 +316,7 @@ def add_reflections(
                     )
                     if needed > echo.leg.along.shape[0]:
                         return needed
-                    reach_r = min(model.region_per_height * hr, way.dp)
-                    shared = Shared(
-                        hump_distance_factor(way.dp, model.reach),
-                        tail_distance_factor(way.dp, model.tail_rate),
-                        region_factor(echo.running, way, way.dp - reach_r, way.dp),
-                        reach_r,
-                    )
+                    shared = far_ground(model, factors, hr, way, echo.running)
                 _reflected(
                     h, heights[h], hr, d, way, ground, cover, model, factors, shared, wooded, tops,
                     echo, spectrum,
