@@ -434,6 +434,10 @@ def test_profile_and_objects_become_one_profile() -> None:
     assert merged(x, z, [10.0], [2.5]) == [first, (10.0, 2.5, True), last]
     assert merged(x, z, [10.0], [2.0]) == [first, (10.0, 2.0, True), last]
     assert merged(x, z, [10.0], [1.5]) == [first, middle, last]
+    # and so with an object that stands just before a point of the terrain
+    beside = 10.0 - 5e-7
+    assert merged(x, z, [beside], [2.5]) == [first, (beside, 2.5, True), last]
+    assert merged(x, z, [beside], [1.5]) == [first, middle, last]
     for tops, high in (([4.0, 6.0], 6.0), ([6.0, 4.0], 6.0), ([4.0, 4.0], 4.0)):
         assert merged(x, z, [5.0, 5.0], tops) == [first, (5.0, high, True), middle, last]
     # source and receiver stay whatever stands there or just beside them
