@@ -18,7 +18,12 @@ from noisemap.bands import EXACT_HZ
 from noisemap.references import require_reference
 from noisemap.source.emission import exhaust_sound_power, exhaust_thirds, standard_uncertainty
 from noisemap.source.four_pole import HotGas
-from noisemap.source.muffler import Interior, default_network, power_ratio
+from noisemap.source.muffler import (
+    Interior,
+    default_network,
+    handbook_insertion_loss,
+    power_ratio,
+)
 from noisemap.source.operation import cycle_figures
 from noisemap.source.pass_by import level_at_15_m
 from noisemap.source.radiation import THIRDS_HZ
@@ -97,6 +102,12 @@ def anchors() -> list[Anchor]:
                    "ufc-3-450-02", "MEMORY-M", reason)
             for hz, value, reason in zip(octaves, HANDBOOK_450_HP, OCTAVE_REASONS, strict=True)
         ),
+        *(
+            Anchor(f"loss of a muffler by the physical network, octave {hz} Hz", value, value,
+                   (float(loss),), "dB", "ufc-3-450-02", "MEMORY-M", NETWORK_REASONS[hz > 125])
+            for hz, value, loss in zip(octaves, handbook_insertion_loss(),
+                                       band_loss("whole", "anechoic")[1:], strict=True)
+        ),
         Anchor("highest pressure of a braking cylinder", 34.5, 69.0,
                tuple(cycle_figures(e, 2100.0, 6)["peak_braking_bar"] for e in ENGINES), "bar",
                "engine-practice", "PRACTICE", "none"),
@@ -135,6 +146,13 @@ OCTAVE_REASONS = (
     "steep fronts; the turbine passes them without loss, a real one takes some",
     "as at 2 kHz; the correction of the grid is 2 to 5 dB here, with a spread of 2 to 4 dB",
     "as at 2 kHz; the correction is 8 to 12 dB, plane waves end at 2 kHz: low confidence",
+)
+
+
+NETWORK_REASONS = (
+    "chambers of 0.5 and 0.35 m, assumed, are short for such waves; why the row is the default",
+    "plane waves in tight chambers of assumed size take more than the row's mean of real mufflers, "
+    "whose walls leak and radiate",
 )
 
 

@@ -358,7 +358,7 @@ def require_braking_cylinders(name: str, cylinders: int) -> int:
             for positions in (switches[kind] for kind in SWITCHES)
         )
         raise OutOfDomainError(
-            f"braking cylinders: {cylinders} of 6 is not allowed (allowed: 0 for motoring; "
+            f"braking cylinders: {cylinders} is not allowed (allowed: 0 for motoring; "
             f"{three} with a switch of three positions; {two} with a switch of two)"
         )
     return cylinders
