@@ -12,11 +12,17 @@ from outputs_fixture import make_findings, make_scene
 
 import noisemap.exposure.halving as halving
 from noisemap.exposure.halving import Movement, movers
-from noisemap.exposure.product import PassSound, pass_levels
+from noisemap.exposure.product import PassSound, PathShares, pass_levels
 from noisemap.outputs.tables import homes_table
 from noisemap.scene.model import Scene
 from noisemap.scene.stretches import split_stretches
-from noisemap.study.compute import Computed, compute, moved_by_halving, receivers_of
+from noisemap.study.compute import (
+    Computed,
+    compute,
+    moved_by_halving,
+    receivers_of,
+    terrain_effect,
+)
 from noisemap.study.halving import halving_flags, halving_sentence
 from noisemap.study.prepare import Prepared, prepare
 from noisemap.study.progress import Silent
@@ -104,6 +110,25 @@ def test_the_sentence_never_rounds_up_to_all() -> None:
     assert "0.5 dB at most at 100 %; the homes that move more, 1," in sentence
     assert halving_sentence(None) == ()
     assert halving_sentence(Movement(np.full(3, np.nan), np.full(3, np.nan), 0)) == ()
+
+
+def test_the_effect_of_the_terrain_s_error_stands_in_the_table_of_homes() -> None:
+    place = make_scene()
+    effect = np.full(len(place.homes.home_id), -0.456)
+    effect[0] = np.nan
+    table = homes_table(place, replace(make_findings(place), home_terrain=effect))
+    column = table.headers.index("before: night level moves with the terrain's height error [dB]")
+    assert [row[column] for row in table.rows[:2]] == [None, -0.46]
+
+
+def test_the_effect_of_the_terrain_s_error_is_that_of_its_twin() -> None:
+    shares = PathShares(
+        np.array([1.0, 0.0, 4.0]), np.array([2.0, 0.0, 1.0]), np.zeros(3), np.zeros((3, 8)),
+        np.zeros(3), np.zeros(3),
+    )  # fmt: skip
+    effect = terrain_effect(shares, np.array([2, 1, 0]))
+    assert effect[[0, 2]] == pytest.approx([-6.0206, 3.0103], abs=1e-4)
+    assert np.isnan(effect[1])
 
 
 def test_both_sizes_stand_in_the_table_of_homes() -> None:

@@ -181,6 +181,8 @@ class Findings:
     sensitive: tuple[SensitivePlace, ...] = ()
     home_halfwidth: FloatArray | None = None
     # per home: half the 90 % interval of its own levels [dB]; None where not computed
+    home_terrain: FloatArray | None = None
+    # per home: change of its night level over a twin of the terrain with its height error [dB]
     home_halving: tuple[FloatArray, FloatArray] | None = None
     # per home: how halved stretches move its night level and its loudest pass [dB]
     invented: bool = False  # whether the place and its data are made up

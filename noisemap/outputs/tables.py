@@ -76,6 +76,9 @@ def homes_table(scene: Scene, findings: Findings) -> Table:
         columns.append(("before: long-term night level [dB]", _tenths(findings.l_night_long_term)))
     if findings.home_halfwidth is not None:
         columns.append(("90 % interval, plus or minus [dB]", _tenths(findings.home_halfwidth)))
+    if findings.home_terrain is not None:
+        words = "before: night level moves with the terrain's height error [dB]"
+        columns.append((words, [_digits(value, 2) for value in findings.home_terrain]))
     if findings.home_halving is not None:
         for words, values in zip(("night level", "LAmax"), findings.home_halving, strict=True):
             columns.append(

@@ -417,12 +417,19 @@ def _base(
     )
 
 
+def terrain_effect(shares: PathShares, loudest: npt.NDArray[np.int64]) -> FloatArray:
+    """Change of each home's level over the terrain's twin; not a number without sound [dB]."""
+    energy, twin = shares.energy[loudest], shares.twin_energy[loudest]
+    change = np.full(len(loudest), np.nan)
+    heard = (energy > 0.0) & (twin > 0.0)
+    change[heard] = from_energy(twin[heard]) - from_energy(energy[heard])
+    return change
+
+
 def home_sigma(shares: PathShares, loudest: npt.NDArray[np.int64]) -> FloatArray:
     """Error of each home's level: receiver, terrain twin, and what comes over screens [dB]."""
-    energy, twin = shares.energy[loudest], shares.twin_energy[loudest]
-    heard = (energy > 0.0) & (twin > 0.0)
-    change = np.zeros(len(loudest))
-    change[heard] = from_energy(twin[heard]) - from_energy(energy[heard])
+    energy = shares.energy[loudest]
+    change = np.nan_to_num(terrain_effect(shares, loudest))
     screened = np.divide(
         shares.screened[loudest], energy, out=np.zeros_like(energy), where=energy > 0.0
     )

@@ -26,7 +26,7 @@ from noisemap.scene.model import Scene
 from noisemap.scene.stretches import PORTAL_M, portals
 from noisemap.source.emission import exhaust_sound_power
 from noisemap.states import EXHAUST_STATES
-from noisemap.study.compute import Computed
+from noisemap.study.compute import Computed, terrain_effect
 from noisemap.study.doubts import doubts
 from noisemap.study.effects import character_of, effect_sources, optional_effects
 from noisemap.study.halving import halving_flags, halving_sentence
@@ -110,6 +110,7 @@ def findings(
         warnings=(*calibration_note(prepared), *doubts(prepared, scene), *_warnings(base)),
         method=_method(prepared, computed),
         uncertainty=(*_uncertainty(prepared), *halving_sentence(moved)),
+        home_terrain=terrain_effect(computed.shares, base.loudest_receiver),
         home_halving=None if moved is None else (moved.level, moved.maximum),
         sources=tuple(
             dict.fromkeys(
