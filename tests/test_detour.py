@@ -68,7 +68,7 @@ def test_who_gains_and_who_gets_louder(base) -> None:
     row = detour_alternative(base, ZONE)
     assert row.computed
     assert row.name.endswith("Bypass")
-    assert "every trip uphill stay" in row.remark
+    assert "every trip uphill and other trucks stay" in row.remark
     assert "the way is 3,000 m (9,843 ft) long, this road 3,000 m (9,843 ft)" in row.remark
     assert row.spared.low < row.spared.best < row.spared.high
     louder = {home for home, _ in row.louder_homes}

@@ -43,6 +43,7 @@ from noisemap.zones.weighed import Weighed
 
 HEAT_ROWS = 16
 HOUR_ROWS = 12
+MORE_TURNS = "after-treatment"  # tipping points told to the engineer alone
 LEFT_TO_FILES = ("x [m]", "y [m]", "truck's weight")
 SOURCES = (
     "grade-severity",
@@ -96,6 +97,9 @@ def engineer(
             weighed.level_drivers, f"mean fall of the night level of {sound} [dB]"
         )
         blocks.append(Shown(picture, "Night level: one unknown at a time.", 48.0))
+    blocks.append(
+        Bullets(tuple(one.sentence for one in weighed.tipping if one.name.startswith(MORE_TURNS)))
+    )
     hours = hours_table(weighed)
     titles: tuple[tuple[str, Table, str], ...] = (
         (

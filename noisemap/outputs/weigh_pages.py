@@ -132,4 +132,4 @@ def _room(after: Block | None, scale: float) -> float:
     """Height that has to fit below a heading: the picture, or the head of the table [mm]."""
     if isinstance(after, Shown):
         return after.height_mm * scale
-    return TABLE_HEAD_MM if isinstance(after, Grid) else TEXT_MM
+    return TABLE_HEAD_MM * scale if isinstance(after, Grid) else TEXT_MM

@@ -13,7 +13,7 @@ from noisemap.exposure.results import Findings, Interval, ZoneResult
 from noisemap.outputs.blocks import Block, Bullets, Grid, Heading, NewPage, Shown, Words
 from noisemap.outputs.cautions import LAW_TO_CHECK, all_cautions
 from noisemap.outputs.figures import map_picture
-from noisemap.outputs.weigh_engineer import SHORT_BINDS, engineer
+from noisemap.outputs.weigh_engineer import MORE_TURNS, SHORT_BINDS, engineer
 from noisemap.outputs.weigh_words import (
     answer_sentences,
     assumption_sentences,
@@ -23,7 +23,6 @@ from noisemap.outputs.weigh_words import (
     pay_sentences,
 )
 from noisemap.outputs.wording import (
-    both_temperatures,
     hours_text,
     people_interval,
     plain,
@@ -31,6 +30,7 @@ from noisemap.outputs.wording import (
     zone_place,
 )
 from noisemap.scene.model import Scene
+from noisemap.units import show_temperature
 from noisemap.zones.alternatives import Alternative
 from noisemap.zones.conditions import CONDITIONS
 from noisemap.zones.verdict import LEADING_LEVEL
@@ -91,7 +91,9 @@ def council(scene: Scene, findings: Findings, weighed: Weighed) -> list[Block]:
         Heading("Who pays"),
         Bullets(pay_sentences(weighed, units)),
         Heading("Where the answer turns"),
-        Bullets(tuple(point.sentence for point in weighed.tipping)),
+        Bullets(
+            tuple(one.sentence for one in weighed.tipping if not one.name.startswith(MORE_TURNS))
+        ),
         Heading("What was assumed"),
         Bullets(assumption_sentences(weighed)),
         Heading("Read this with every figure"),
@@ -134,7 +136,7 @@ def zones_grid(zones: Sequence[ZoneResult], weighed: Weighed, units: str) -> Gri
             "Hottest brakes: normal / steeper grade / degraded / both",
         ),
         tuple(rows),
-        (46.0, 20.0, 24.0, 22.0, 58.0),
+        (72.0, 20.0, 24.0, 22.0, 34.0),
     )
 
 
@@ -159,7 +161,7 @@ def hottest_words(result: ZoneResult, units: str) -> str:
             row.peak_zone_c for row in result.brakes if row.equipped and row.condition == condition
         ]
         if peaks:
-            words.append(both_temperatures(max(peaks), units))
+            words.append(show_temperature(max(peaks), units))
     return " / ".join(words) if words else "no truck uses its retarder there"
 
 
@@ -185,12 +187,12 @@ def alternatives_grid(alternatives: Sequence[Alternative], units: str) -> Grid:
             "Measure",
             f"Spared above {LEADING_LEVEL} dB",
             "People quieter",
-            "Passes a day it binds, mean rise of their brakes",
+            "Passes a day bound; rise of their brakes, mean",
             "Hottest brakes: normal / worn or steeper",
             "Finding or remark",
         ),
         rows,
-        (11.0, 32.0, 22.0, 17.0, 20.0, 26.0, 72.0),
+        (10.0, 38.0, 27.0, 21.0, 19.0, 21.0, 64.0),
     )
 
 
@@ -208,7 +210,5 @@ def _bound(one: Alternative, units: str) -> str:
 def _heat(one: Alternative, units: str) -> str:
     if one.hottest_c is None:
         return "unchanged" if one.computed else ""
-    worn = (
-        "" if one.hottest_worn_c is None else " / " + both_temperatures(one.hottest_worn_c, units)
-    )
-    return both_temperatures(one.hottest_c, units) + worn
+    peaks = (one.hottest_c, one.hottest_worn_c)
+    return " / ".join(show_temperature(peak, units) for peak in peaks if peak is not None)

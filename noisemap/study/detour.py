@@ -28,8 +28,8 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 NAME = "another way past the zone"
 WHO_MOVES = (
-    "downhill trips of trucks that brake with their engine here move whole, with tyres, engine and "
-    "brakes; other trucks and every trip uphill stay, as no engine brake works on them"
+    "downhill trips of trucks that brake with their engine move whole; every trip uphill and "
+    "other trucks stay, as no engine brake works there"
 )
 """Said in the row itself."""
 
