@@ -159,8 +159,14 @@ def run_tests(tree: Path, tests: list[str], timeout_s: float, cache: Path) -> tu
         "pytest",
         "-x",
         "-q",
+        "-o",
+        "addopts=--doctest-modules",
         "-p",
         "no:cacheprovider",
+        "-p",
+        "no:xdist",
+        "-p",
+        "no:benchmark",
         "--no-header",
         *tests,
     ]
@@ -267,6 +273,8 @@ def main() -> None:
         first = copy_of_tree(Path(folder) / "0")
         sound = sound_tests(first, pool)
         print(f"{len(sound)} test files, {sum(sound.values()):.0f} s of one core", flush=True)
+        if not sound:
+            sys.exit("no test file passes on the unchanged tree: nothing could be learnt")
         trees.put(first)
         for number in range(1, chosen.processes):
             trees.put(Path(shutil.copytree(first, Path(folder) / str(number))))
