@@ -170,7 +170,8 @@ def test_a_process_keeps_to_the_memory_that_is_stated(
         def run(self, task, numbers, told) -> None:
             super().run(partial(tasks.peak_after, task, str(tmp_path)), numbers[:2], told)
 
-    build_store(*arguments(tmp_path / "warm"))  # compiles the kernels, where that was not done
+    # compiles the kernels for arrays as a process reads them, where that was not done
+    build_store(*arguments(tmp_path / "warm"), execution=Execution(LocalPool(1)))
     place = hill.scene(offsets=tuple(np.linspace(60.0, 400.0, 1500)))
     fill_store(
         tmp_path / "store", place, hill.receivers(place), AIR, 2000.0,
