@@ -39,6 +39,19 @@ def test_steps_of_impulses_and_low_frequencies(difference, adjustment):
     assert difference_adjustment(60.0 + difference, 60.0) == adjustment
 
 
+def test_tones_of_many_spectra_are_told_one_by_one():
+    margin = [[0.0, 16.0, 0.0], [0.0, 14.0, 0.0], [np.nan, np.nan, 15.0], [7.0, 7.0, 7.0]]
+    assert prominent_tone(margin, [80.0, 100.0, 125.0]).tolist() == [True, False, True, False]
+
+
+@pytest.mark.parametrize("step_s", [0.0, -0.01])
+def test_a_course_without_a_step_is_refused(step_s):
+    with pytest.raises(OutOfDomainError):
+        impulse_weighted(np.ones(5), step_s)
+    with pytest.raises(OutOfDomainError):
+        onsets(np.ones(5), step_s)
+
+
 @pytest.mark.parametrize(
     ("hz", "low", "high"),
     [(31.5, 8, 12), (125, 8, 12), (160, 5, 8), (400, 5, 8), (500, 3, 5), (8000, 3, 5)],

@@ -153,6 +153,8 @@ def test_flags_of_range_height_and_filled_terrain() -> None:
     assert one(surface, (400.0, 300.0, 4.0), (100.0, 300.0, 0.0)).flags[0] & Flag.FILLED_TERRAIN
     assert one(surface, (400.0, 295.0, 4.0), (100.0, 295.0, 0.0)).flags[0] & Flag.FILLED_TERRAIN
     assert not one(surface, (400.0, 320.0, 4.0), (100.0, 320.0, 0.0)).flags[0]
+    assert one(surface, (200.0, 500.0, 4.0), (200.0, 100.0, 0.0)).flags[0] & Flag.FILLED_TERRAIN
+    assert not one(surface, (230.0, 500.0, 4.0), (230.0, 100.0, 0.0)).flags[0]
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf])
