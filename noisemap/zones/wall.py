@@ -164,8 +164,8 @@ def _row(base: Base, name: str, levels: PassLevels, reflects: bool) -> Alternati
         hottest_worn_c=None,
         verdict=None,
         remark=f"quieter by 1 dB or more for about {helped:,.0f} people; no brake is asked; what "
-        f"it throws back is {'' if reflects else 'not '}in these figures, its cost and the accuracy "
-        "of screening are not",
+        f"it throws back is {'' if reflects else 'not '}in these figures, its cost and the "
+        "accuracy of screening are not",
         louder_homes=louder,
     )
 
