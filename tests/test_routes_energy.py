@@ -34,7 +34,7 @@ def test_one_speed_on_one_grade_is_the_closed_form(grade: float) -> None:
     work = wheel_work(run, np.full(40, grade), TRUCK, MASS)
     expected = closed_form(grade, 4000.0)
     assert (work.air, work.rolling, work.lifting) == pytest.approx(expected, rel=1e-9, abs=1e-6)
-    assert work.speeding == 0.0
+    assert work.speeding == pytest.approx(0.0, abs=1e-6)  # of 5e7 J
     table = toml_table("noisemap.routes", "choices.toml")["fuel"]
     diesel = 1e6 * table["energy_mj_l"]["value"]
     share = table["efficiency"]

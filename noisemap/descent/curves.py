@@ -84,7 +84,7 @@ def curve_speed(radius_m: npt.ArrayLike, superelevation: float) -> FloatArray:
     Examples
     --------
     >>> (3.6 * curve_speed([15.0, 100.0, np.inf], 0.04)).round(1)
-    array([20.2, 51.2,  inf])
+    array([20.2, 52.3,  inf])
     """
     radius = np.asarray(radius_m, dtype=float)
     if not (radius > 0.0).all():

@@ -8,7 +8,7 @@ may enter it, and a cost; nothing about temperature is rounded.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -166,6 +166,43 @@ def control_blocks(profile: Profile, block_m: float) -> IntArray:
             if nearest > cuts[-1]:
                 cuts.append(nearest)
     return np.array(cuts, np.int64)
+
+
+def even_caps(profile: Profile) -> Profile:
+    """The road with few different highest speeds: short-lived ones go down to even steps.
+
+    A curve leaves another speed on every piece; a planner that had to choose between all
+    of them could not slow down within the levels that a block may lose.
+
+    Parameters
+    ----------
+    profile : Profile
+        The road.
+
+    Returns
+    -------
+    Profile
+        The same road; highest speeds that hold for less than the shortest block are those
+        of even steps below them.
+
+    References
+    ----------
+    own-assumption : gap, lowest speed and shortest block of the planner
+
+    Examples
+    --------
+    >>> road = Profile(np.arange(0.0, 401.0, 50.0), np.zeros(8),
+    ...                np.array([20.0, 20.0, 20.0, 13.0, 12.7, 20.0, 20.0, 20.0]),
+    ...                np.ones(8, bool), np.full(9, 260.0))
+    >>> even_caps(road).cap_ms.round(1).tolist()
+    [20.0, 20.0, 20.0, 12.8, 11.2, 20.0, 20.0, 20.0]
+    """
+    cap, length = profile.cap_ms, profile.length_m
+    gap, lowest = planning_default("speed_gap_ms"), planning_default("lowest_speed_ms")
+    run = np.concatenate([[0], np.cumsum(np.diff(cap) != 0.0)])
+    short = np.bincount(run, length)[run] < planning_default("shortest_block_m")
+    step = lowest + gap * np.floor((cap - lowest) / gap + 1e-9)
+    return replace(profile, cap_ms=np.where(short & (step > 0.0), step, cap))
 
 
 def speed_levels(cap_ms: FloatArray, lowest_ms: float, gap_ms: float) -> FloatArray:

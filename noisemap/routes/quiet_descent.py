@@ -11,7 +11,12 @@ import numpy.typing as npt
 from noisemap.descent.brake_temperature import Conditions
 from noisemap.descent.drive import Drive, drive
 from noisemap.descent.gearbox import Gearbox
-from noisemap.descent.quiet_moves import Listening, drive_burden, planning_default
+from noisemap.descent.quiet_moves import (
+    Listening,
+    drive_burden,
+    even_caps,
+    planning_default,
+)
 from noisemap.descent.quiet_plan import QuietPlan, Worth, quiet_plan
 from noisemap.descent.quiet_step import Profile, Rig, follow, rig
 from noisemap.exposure.driving import Practice, road_rows, wished_speed
@@ -254,7 +259,7 @@ def _planned(
     The planner knows no interruption; where its drive gets too hot by them, it plans
     again with that much less room.
     """
-    tight = profile
+    tight = even_caps(profile)
     for _ in range(MOST_PLANS):
         plan = quiet_plan(tight, one, heard, worth)
         if plan is None:
