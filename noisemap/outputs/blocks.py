@@ -84,9 +84,11 @@ def column_widths(columns: Sequence[Sequence[str]]) -> tuple[float, ...]:
 
     >>> [round(width) for width in column_widths([("a", "b"), ("c", "some words " * 9)])]
     [3, 109]
+    >>> [round(width) for width in column_widths([("head alone",)])]  # a table without rows
+    [20]
     """
     least = [_longest_word(texts) if any(texts[1:]) else float(FIELD) for texts in columns]
-    whole = [max(len(texts[0]) / 2.0, *map(len, texts[1:])) for texts in columns]
+    whole = [max([len(texts[0]) / 2.0, *map(len, texts[1:])]) for texts in columns]
     wanted = [max(most - low, 0.0) for low, most in zip(least, whole, strict=True)]
     rest = max(LINE - sum(least), 0.0) / max(sum(wanted), 1.0)
     return tuple(low + rest * more for low, more in zip(least, wanted, strict=True))

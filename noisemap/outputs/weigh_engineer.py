@@ -132,7 +132,8 @@ def engineer(
         ("Before and after", plan_table(scene, weighed), "Counting that shows the change"),
     )
     for title, table, caption in titles:
-        blocks += [Heading(title), grid_of(table, caption, LEFT_TO_FILES)]
+        if table.rows:
+            blocks += [Heading(title), grid_of(table, caption, LEFT_TO_FILES)]
     if weighed.plan is not None:
         blocks.append(Bullets(weighed.plan.rules))
     louder = louder_table(scene, weighed)
