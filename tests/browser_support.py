@@ -40,6 +40,7 @@ def opened_at(address: str, width: int = 1280, height: int = 800) -> Iterator[Wa
         browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=list(ARGUMENTS))
         try:
             page = browser.new_context(viewport={"width": width, "height": height}).new_page()
+            page.set_default_timeout(90_000)  # a machine at work may stand still for a while
             watched = Watched(page)
             page.on("console", lambda m: watched.faults.append(m.text) if m.type == "error" else 0)
             page.on("pageerror", lambda error: watched.faults.append(str(error)))
